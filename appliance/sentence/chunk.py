@@ -1,0 +1,27 @@
+"""Bytes of one line together with the time of each: what passes from the wire to the framer and to history.
+
+The byte time is the instant at which a byte's stop bit ended on the wire. Within a chunk the times are evenly
+spaced, which is how a UART sends; so two integers date every byte of it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(slots=True, frozen=True)
+class Chunk:
+    """A run of bytes of one line.
+
+    data: at least one byte. start_ns: byte time of data[0] on the monotonic clock. step_ns: from each byte to the
+    next, at least 0; 0 where arrival was not measured.
+    """
+
+    data: bytes
+    start_ns: int
+    step_ns: int
+
+    @property
+    def end_ns(self) -> int:
+        """Byte time of the last byte."""
+        return self.start_ns + (len(self.data) - 1) * self.step_ns
