@@ -1,0 +1,115 @@
+"""Cuts a stream of bytes into frames.
+
+A frame runs from `$` (or, outside a frame, `!`) to the next LF. Whatever lies between frames is junk. A `$` inside
+a frame means that the end of that frame was lost: it is closed as cut short and a new one begins. So every byte
+belongs to exactly one frame or to junk, however the stream was cut into chunks, and a damaged frame costs none but
+itself. A frame without an end is closed at FRAME_MOST_BYTES, which bounds the memory. Nothing is ever latched: after
+any rubbish the next `$` starts afresh.
+
+Source of start and end: IEC 61162-1 / NMEA 0183 (start `$` or `!`, end CR LF). A lone LF or a lone CR also ends a
+frame, since logs often lose one of the two; the parser marks it.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+from appliance.sentence.chunk import Chunk
+
+FRAME_MOST_BYTES = 1024
+"""Longest frame kept, in bytes. Twelve times the standard's 82: makers' sentences are long. Our choice."""
+
+_START = re.compile(rb"[$!]")
+_CLOSED_BY_CHECKSUM = re.compile(rb"\*[0-9A-Fa-f]{2}\Z")
+
+
+@dataclass(slots=True)
+class Frame:
+    """A run of bytes cut from the stream.
+
+    start_ns, end_ns: byte times of the first and of the last byte. flaw: "" or "cut-short" or "overlong".
+    """
+
+    raw: bytes
+    start_ns: int
+    end_ns: int
+    flaw: str = ""
+
+
+class Framer:
+    """Feed it chunks of one line in order; it gives the frames that ended in each.
+
+    At any time `framed + junk + pending` is the number of bytes fed.
+    """
+
+    def __init__(self) -> None:
+        self.framed = 0
+        self.junk = 0
+        self.junk_end_ns: int | None = None
+        self._open = b""  # the frame begun and not ended; it holds no `$` but its first byte
+        self._open_start_ns = 0
+        self._open_end_ns = 0
+
+    @property
+    def pending(self) -> int:
+        """Bytes of the frame that has begun and not yet ended."""
+        return len(self._open)
+
+    def feed(self, chunk: Chunk) -> list[Frame]:
+        """Frames that end in this chunk, in order."""
+        frames: list[Frame] = []
+        data = chunk.data
+        begin, size = 0, len(data)
+        while begin < size:
+            stop = data.find(b"\n", begin) + 1 or size
+            if not self._open and data[begin] not in b"$!":
+                begin = self._skip_junk(chunk, begin, stop)
+                continue
+            cut = data.find(b"$", begin if self._open else begin + 1, stop)
+            if cut >= 0:
+                stop = cut
+            self._extend(chunk, begin, stop, frames)
+            if cut >= 0 and self._open:
+                self._close(frames, "" if self._open.endswith(b"\r") else "cut-short")
+            begin = stop
+        return frames
+
+    def flush(self) -> list[Frame]:
+        """The frame still open when the stream ends; a whole one that lacks just CR LF has no flaw."""
+        frames: list[Frame] = []
+        if self._open:
+            whole = _CLOSED_BY_CHECKSUM.search(self._open.removesuffix(b"\r"))
+            self._close(frames, "" if whole else "cut-short")
+        return frames
+
+    def _skip_junk(self, chunk: Chunk, begin: int, stop: int) -> int:
+        start = _START.search(chunk.data, begin, stop)
+        end = start.start() if start else stop
+        self.junk += end - begin
+        self.junk_end_ns = chunk.start_ns + (end - 1) * chunk.step_ns
+        return end
+
+    def _extend(self, chunk: Chunk, begin: int, stop: int, frames: list[Frame]) -> None:
+        """Adds bytes begin to stop of the chunk to the open frame; closes it at an LF or at the cap."""
+        if begin == stop:
+            return
+        if not self._open:
+            self._open_start_ns = chunk.start_ns + begin * chunk.step_ns
+        end = min(stop, begin + FRAME_MOST_BYTES - len(self._open))
+        self._open += chunk.data[begin:end]
+        self._open_end_ns = chunk.start_ns + (end - 1) * chunk.step_ns
+        if self._open[-1] == 0x0A:
+            self._close(frames, "")
+        elif len(self._open) == FRAME_MOST_BYTES:
+            self._close(frames, "overlong")
+            while end < stop:  # the rest of the row: junk, or a frame of its own
+                if chunk.data[end] in b"!":
+                    self._extend(chunk, end, stop, frames)
+                    return
+                end = self._skip_junk(chunk, end, stop)
+
+    def _close(self, frames: list[Frame], flaw: str) -> None:
+        frames.append(Frame(self._open, self._open_start_ns, self._open_end_ns, flaw))
+        self.framed += len(self._open)
+        self._open = b""
