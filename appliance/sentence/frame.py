@@ -59,20 +59,12 @@ class Framer:
     def feed(self, chunk: Chunk) -> list[Frame]:
         """Frames that end in this chunk, in order."""
         frames: list[Frame] = []
-        data = chunk.data
-        begin, size = 0, len(data)
+        begin, size = 0, len(chunk.data)
         while begin < size:
-            stop = data.find(b"\n", begin) + 1 or size
-            if not self._open and data[begin] not in b"$!":
-                begin = self._skip_junk(chunk, begin, stop)
-                continue
-            cut = data.find(b"$", begin if self._open else begin + 1, stop)
-            if cut >= 0:
-                stop = cut
-            self._extend(chunk, begin, stop, frames)
-            if cut >= 0 and self._open:
-                self._close(frames, "" if self._open.endswith(b"\r") else "cut-short")
-            begin = stop
+            if not self._open and chunk.data[begin] not in b"$!":
+                begin = self._skip_junk(chunk, begin)
+            else:
+                begin = self._extend(chunk, begin, frames)
         return frames
 
     def flush(self) -> list[Frame]:
@@ -83,31 +75,33 @@ class Framer:
             self._close(frames, "" if whole else "cut-short")
         return frames
 
-    def _skip_junk(self, chunk: Chunk, begin: int, stop: int) -> int:
-        start = _START.search(chunk.data, begin, stop)
-        end = start.start() if start else stop
+    def _skip_junk(self, chunk: Chunk, begin: int) -> int:
+        """Counts the bytes from begin to the next start as junk; gives where they end."""
+        start = _START.search(chunk.data, begin)
+        end = start.start() if start else len(chunk.data)
         self.junk += end - begin
         self.junk_end_ns = chunk.start_ns + (end - 1) * chunk.step_ns
         return end
 
-    def _extend(self, chunk: Chunk, begin: int, stop: int, frames: list[Frame]) -> None:
-        """Adds bytes begin to stop of the chunk to the open frame; closes it at an LF or at the cap."""
-        if begin == stop:
-            return
-        if not self._open:
+    def _extend(self, chunk: Chunk, begin: int, frames: list[Frame]) -> int:
+        """Adds to the frame, from begin to its LF, to the next `$`, to the cap or to the chunk's end; gives where."""
+        data, held = chunk.data, len(self._open)
+        most = begin + FRAME_MOST_BYTES - held
+        limit = data.find(b"\n", begin, most) + 1 or min(most, len(data))
+        cut = data.find(b"$", begin if held else begin + 1, limit)
+        end = limit if cut < 0 else cut
+        if not held:
             self._open_start_ns = chunk.start_ns + begin * chunk.step_ns
-        end = min(stop, begin + FRAME_MOST_BYTES - len(self._open))
-        self._open += chunk.data[begin:end]
-        self._open_end_ns = chunk.start_ns + (end - 1) * chunk.step_ns
-        if self._open[-1] == 0x0A:
+        if end > begin:
+            self._open += data[begin:end]
+            self._open_end_ns = chunk.start_ns + (end - 1) * chunk.step_ns
+        if cut >= 0:
+            self._close(frames, "" if self._open.endswith(b"\r") else "cut-short")
+        elif self._open.endswith(b"\n"):
             self._close(frames, "")
         elif len(self._open) == FRAME_MOST_BYTES:
             self._close(frames, "overlong")
-            while end < stop:  # the rest of the row: junk, or a frame of its own
-                if chunk.data[end] in b"!":
-                    self._extend(chunk, end, stop, frames)
-                    return
-                end = self._skip_junk(chunk, end, stop)
+        return end
 
     def _close(self, frames: list[Frame], flaw: str) -> None:
         frames.append(Frame(self._open, self._open_start_ns, self._open_end_ns, flaw))
