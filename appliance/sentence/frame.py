@@ -21,6 +21,7 @@ FRAME_MOST_BYTES = 1024
 """Longest frame kept, in bytes. Twelve times the standard's 82: makers' sentences are long. Our choice."""
 
 _START = re.compile(rb"[$!]")
+_NOT_BLANK = re.compile(rb"[^\r\n]")
 _CLOSED_BY_CHECKSUM = re.compile(rb"\*[0-9A-Fa-f]{2}\Z")
 
 
@@ -40,13 +41,16 @@ class Frame:
 class Framer:
     """Feed it chunks of one line in order; it gives the frames that ended in each.
 
-    At any time `framed + junk + pending` is the number of bytes fed.
+    At any time `framed + junk + pending` is the number of bytes fed. stray: how many runs of junk held more than
+    CR and LF; stray_ns: when the last of them began. (A sentence whose `$` was lost is such a run.)
     """
 
     def __init__(self) -> None:
         self.framed = 0
         self.junk = 0
-        self.junk_end_ns: int | None = None
+        self.stray = 0
+        self.stray_ns = 0
+        self._in_stray = False
         self._open = b""  # the frame begun and not ended; it holds no `$` but its first byte
         self._open_start_ns = 0
         self._open_end_ns = 0
@@ -80,7 +84,10 @@ class Framer:
         start = _START.search(chunk.data, begin)
         end = start.start() if start else len(chunk.data)
         self.junk += end - begin
-        self.junk_end_ns = chunk.start_ns + (end - 1) * chunk.step_ns
+        if not self._in_stray and (strange := _NOT_BLANK.search(chunk.data, begin, end)):
+            self._in_stray = True
+            self.stray += 1
+            self.stray_ns = chunk.start_ns + strange.start() * chunk.step_ns
         return end
 
     def _extend(self, chunk: Chunk, begin: int, frames: list[Frame]) -> int:
@@ -107,3 +114,4 @@ class Framer:
         frames.append(Frame(self._open, self._open_start_ns, self._open_end_ns, flaw))
         self.framed += len(self._open)
         self._open = b""
+        self._in_stray = False

@@ -92,7 +92,7 @@ def parse(frame: Frame, checksum_required: bool = True) -> Sentence | Damaged:
     row = raw[1:-2] if ended else raw[1:].rstrip(b"\r\n")
     if not row.isascii() or not (text := row.decode("ascii")).isprintable():
         return Damaged(frame, "alphabet-wrong", _first_unprintable(row))
-    marks = ("long",) if len(raw) > STANDARD_MOST_CHARACTERS else ()
+    marks: tuple[str, ...] = ("long",) if len(raw) > STANDARD_MOST_CHARACTERS else ()
     if not ended:
         marks += ("end-odd",)
     if "*" not in text:
