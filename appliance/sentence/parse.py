@@ -77,7 +77,8 @@ class Damaged:
         self.frame = frame
         self.reason = reason
         self.says = f"{REASONS[reason]} ({found})" if found else REASONS[reason]
-        self.talker, self.type = (part.decode() for part in legible.groups()) if legible else ("", "")
+        self.talker = legible[1].decode() if legible else ""
+        self.type = legible[2].decode() if legible else ""
 
     def __repr__(self) -> str:
         return f"Damaged({self.frame.raw!r}, {self.reason!r})"
