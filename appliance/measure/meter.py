@@ -1,0 +1,175 @@
+"""The meter of one line: frames and judges its bytes, and keeps every measure that grows from them."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from appliance.measure.errors import NO_START, RECENT_NS, Errors
+from appliance.measure.fix import Fix
+from appliance.measure.load import Load
+from appliance.measure.rate import Rate
+from appliance.measure.schedule import Schedule
+from appliance.measure.time import UtcAnchor, utc_ns
+from appliance.sentence.chunk import Chunk
+from appliance.sentence.frame import Frame, Framer
+from appliance.sentence.parse import Damaged, Sentence, parse
+from appliance.sentence.types import RMC, ZDA
+
+
+@dataclass(frozen=True, slots=True)
+class MeterSettings:
+    """What a meter must know of the line and of what is asked of it.
+
+    gap_most_ns: for each needed type, its longest allowed interval. talkers: accepted ones; empty means any.
+    arrival_measured: False for a recording without byte times; then neither load, silence nor jitter is told.
+    """
+
+    baud: int
+    arrival_measured: bool = True
+    checksum_required: bool = True
+    talkers: frozenset[str] = frozenset()
+    gap_most_ns: Mapping[str, int] = field(default_factory=dict)
+    silence_most_ns: int | None = None
+
+
+class Message:
+    """Measures of one talker and type."""
+
+    __slots__ = ("bad", "last", "longest", "longest_ns", "rate", "schedule", "talker", "type")
+
+    def __init__(self, talker: str, type_: str) -> None:
+        self.talker = talker
+        self.type = type_
+        self.rate = Rate()
+        self.schedule = Schedule()
+        self.bad: Counter[str] = Counter()
+        self.last: Sentence | None = None
+        self.longest = 0
+        self.longest_ns = 0
+
+    def add(self, sentence: Sentence, at_ns: int, scheduled: bool) -> None:
+        """One sentence of this message. scheduled: whether its byte times were measured."""
+        if _opens(sentence):
+            self.rate.add(at_ns)
+            if scheduled:
+                self.schedule.add(at_ns)
+        else:
+            self.rate.count += 1
+        self.last = sentence
+        length = len(sentence.frame.raw)
+        if length >= self.longest or at_ns - self.longest_ns > RECENT_NS:
+            self.longest, self.longest_ns = length, at_ns
+
+
+def _opens(sentence: Sentence) -> bool:
+    """Whether a sentence opens a group: all do, but the second and later of satellites in view."""
+    return sentence.type != "GSV" or sentence.fields[1] in ("", "1", "01")
+
+
+@dataclass(slots=True)
+class Tally:
+    """What came since the last tally, for the rows by the second."""
+
+    bytes: int = 0
+    sentences: int = 0
+    damaged: int = 0
+    junk: int = 0
+    messages: Counter[str] = field(default_factory=Counter)
+
+
+MESSAGES_MOST = 200
+"""Messages measured one by one; noise that happens to sum right must not grow the memory. Our choice."""
+
+
+class LineMeter:
+    """Feed it the chunks of one line in order of time; read its parts whenever wanted."""
+
+    def __init__(self, settings: MeterSettings) -> None:
+        self.settings = settings
+        self.framer = Framer()
+        self.load = Load(settings.baud, settings.silence_most_ns if settings.arrival_measured else None)
+        self.errors = Errors()
+        self.fix = Fix()
+        self.utc = UtcAnchor()
+        self.messages: dict[tuple[str, str], Message] = {}
+        self.needed: dict[str, Rate] = {type_: Rate(gap_ns) for type_, gap_ns in settings.gap_most_ns.items()}
+        self.sentences = 0
+        self._stray = 0
+        self._tally = Tally()
+        self._junk_told = 0
+
+    def feed(self, chunk: Chunk) -> None:
+        """The next bytes of the line."""
+        self.load.add(chunk)
+        self._tally.bytes += len(chunk.data)
+        for frame in self.framer.feed(chunk):
+            self._take(frame)
+        self._count_stray()
+
+    def flush(self) -> None:
+        """The stream has ended: the frame still open is judged as it is."""
+        for frame in self.framer.flush():
+            self._take(frame)
+
+    def take_tally(self) -> Tally:
+        """What came since this was last asked."""
+        tally, self._tally = self._tally, Tally()
+        tally.junk = self.framer.junk - self._junk_told
+        self._junk_told = self.framer.junk
+        return tally
+
+    def _take(self, frame: Frame) -> None:
+        heard = parse(frame, self.settings.checksum_required)
+        if isinstance(heard, Damaged):
+            self._damaged(heard)
+        else:
+            self._sentence(heard)
+
+    def _damaged(self, damaged: Damaged) -> None:
+        self._tally.damaged += 1
+        self.errors.add(damaged.reason, damaged.frame.end_ns)
+        message = self.messages.get((damaged.talker, damaged.type))
+        if message is not None:
+            message.bad[damaged.reason] += 1
+
+    def _sentence(self, sentence: Sentence) -> None:
+        at_ns = sentence.frame.end_ns
+        self.sentences += 1
+        self._tally.sentences += 1
+        self._tally.messages[sentence.talker + sentence.type] += 1
+        message = self._message(sentence.talker, sentence.type)
+        if message is not None:
+            message.add(sentence, at_ns, self.settings.arrival_measured)
+        accepted = not self.settings.talkers or sentence.talker in self.settings.talkers
+        rate = self.needed.get(sentence.type)
+        if rate is not None and accepted and _opens(sentence):
+            rate.add(at_ns, self.load.resumed_ns)
+        if sentence.type in ("GGA", "RMC", "VTG", "ZDA", "GLL"):
+            self._understood(sentence, at_ns)
+
+    def _understood(self, sentence: Sentence, at_ns: int) -> None:
+        content = sentence.content
+        if content is None:
+            return
+        self.fix.add(content, at_ns)
+        trusted = isinstance(content, ZDA) or (isinstance(content, RMC) and content.status == "A")
+        if trusted and isinstance(content, RMC | ZDA) and content.date and content.time_s is not None:
+            utc = utc_ns(content.date, content.time_s)
+            if utc is not None:
+                self.utc.add(utc, sentence.frame.start_ns)
+
+    def _message(self, talker: str, type_: str) -> Message | None:
+        message = self.messages.get((talker, type_))
+        if message is None and len(self.messages) < MESSAGES_MOST:
+            message = self.messages[talker, type_] = Message(talker, type_)
+        return message
+
+    def _count_stray(self) -> None:
+        """Bytes outside any frame are damage, save those before the first sentence: a line joined in mid-stream."""
+        if self.framer.stray > self._stray:
+            if self.sentences:
+                self.errors.add(NO_START, self.framer.stray_ns)
+                self._tally.damaged += 1
+            self._stray = self.framer.stray

@@ -1,0 +1,113 @@
+"""How often a message comes: rate over a window, intervals and the longest gap.
+
+The rate over a window is taken between its first and last arrival, `(n - 1) / (last - first)`: counting arrivals in a
+fixed window would be off by one, which at 1 Hz over 10 s is 10 %. When the next arrival is overdue, the time since the
+last one counts as well, so the rate of a message that stopped falls at once. Work is O(1) a sentence (each arrival
+enters and leaves a window once), memory is bounded by ARRIVALS_MOST.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+
+from appliance.measure.spread import Spread
+
+SHORT_NS = 10_000_000_000
+"""The window that a check uses, 10 s: long enough for 1 Hz, short enough to show a change. Our choice."""
+LONG_NS = 60_000_000_000
+ARRIVALS_MOST = 1200
+"""Arrivals kept a window: 60 s at 20 Hz. A faster message is measured over its last 1200."""
+
+_OVERDUE = 1.5
+"""An arrival is overdue when it has not come after this many mean intervals."""
+
+
+class Rate:
+    """Arrivals of one message, in order of time.
+
+    gap_most_ns: an interval longer than this is a gap: it is noted for whoever asks, and the short window starts
+    afresh after it, so that one loss is not told twice, as a gap and as a low rate (IEC 61000-4-30 calls it flagging).
+    """
+
+    __slots__ = (
+        "_gaps",
+        "_long",
+        "_short",
+        "count",
+        "first_ns",
+        "gap_most_ns",
+        "intervals",
+        "last_ns",
+        "longest_gap_ns",
+    )
+
+    def __init__(self, gap_most_ns: int | None = None) -> None:
+        self.gap_most_ns = gap_most_ns
+        self.count = 0
+        self.first_ns = 0
+        self.last_ns = 0
+        self.longest_gap_ns = 0
+        self.intervals = Spread()
+        self._short: deque[int] = deque(maxlen=ARRIVALS_MOST)
+        self._long: deque[int] = deque(maxlen=ARRIVALS_MOST)
+        self._gaps: list[tuple[int, int]] = []
+
+    def add(self, at_ns: int, resumed_ns: int = 0) -> None:
+        """One arrival. resumed_ns: when the line last spoke again after a silence; a gap is counted from there."""
+        if self.count:
+            interval = at_ns - self.last_ns
+            self.intervals.add(interval / 1e9)
+            self.longest_gap_ns = max(self.longest_gap_ns, interval)
+            since = max(self.last_ns, resumed_ns)
+            if resumed_ns > self.last_ns:
+                self._short.clear()
+            if self.gap_most_ns is not None and at_ns - since > self.gap_most_ns:
+                self._gaps.append((since, at_ns))
+                self._short.clear()
+        else:
+            self.first_ns = at_ns
+        self.count += 1
+        self.last_ns = at_ns
+        for window, width in ((self._short, SHORT_NS), (self._long, LONG_NS)):
+            window.append(at_ns)
+            while window[0] <= at_ns - width:
+                window.popleft()
+
+    def take_gap(self) -> tuple[int, int] | None:
+        """The longest gap that ended since this was last asked, as (from, to); None where there was none."""
+        if not self._gaps:
+            return None
+        longest = max(self._gaps, key=lambda gap: gap[1] - gap[0])
+        self._gaps.clear()
+        return longest
+
+    def short_hz(self, now_ns: int) -> float | None:
+        """Rate over the last 10 s, or since the last gap; None before two arrivals."""
+        return _rate(self._short, SHORT_NS, now_ns)
+
+    def long_hz(self, now_ns: int) -> float | None:
+        """Rate over the last 60 s; None before two arrivals."""
+        return _rate(self._long, LONG_NS, now_ns)
+
+    def whole_hz(self) -> float | None:
+        """Rate from the first arrival to the last; None before two arrivals."""
+        span = self.last_ns - self.first_ns
+        return (self.count - 1) * 1e9 / span if span > 0 else None
+
+    def short_span_ns(self) -> int:
+        """How much time the short window covers."""
+        return self._short[-1] - self._short[0] if self._short else 0
+
+
+def _rate(window: deque[int], width_ns: int, now_ns: int) -> float | None:
+    while window and window[0] <= now_ns - width_ns:
+        window.popleft()
+    if len(window) < 2:
+        return None if window else 0.0
+    span = window[-1] - window[0]
+    if span <= 0:
+        return None
+    intervals = len(window) - 1
+    if now_ns - window[-1] > _OVERDUE * span / intervals:
+        span = now_ns - window[0]
+    return intervals * 1e9 / span
