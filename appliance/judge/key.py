@@ -101,13 +101,14 @@ class Row:
 class Table:
     """One table of a sheet. name: "" for the top, "line", or "message.*" for any number of named tables.
 
-    names: regular expression for the part that * stands for; names_say: the same in words.
+    names: regular expression for the part that * stands for; names_say: the same in words; near: names to hint at.
     """
 
     name: str
     keys: tuple[Key, ...]
     names: str = ""
     names_say: str = ""
+    near: tuple[str, ...] = ()
 
     @property
     def head(self) -> str:

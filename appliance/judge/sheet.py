@@ -76,6 +76,10 @@ class Reading:
         head, key = (names, "") if table else (names[:-1], names[-1])
         self.problems.append(Problem(self.file, ".".join(head), key, found, allowed, row, hint))
 
+    def spoilt(self, path: KeyPath) -> bool:
+        """Whether a problem was found at this key, so that its value is only the default."""
+        return any((problem.table, problem.key) == (".".join(path[:-1]), path[-1]) for problem in self.problems)
+
     def done(self) -> None:
         """Raise SheetError if there is any problem, in the order of the rows."""
         if self.problems:
@@ -143,8 +147,9 @@ def _read_many(
         if not isinstance(value, Mapping):
             reading.add(here, found(value), f"a table, [{table.name}], where * is {table.names_say}")
         elif not re.fullmatch(table.names, name):
-            better = name.upper() if re.fullmatch(table.names, name.upper()) else ""
-            hint = f"Did you mean [{table.head}.{better}]?" if better else ""
+            near = difflib.get_close_matches(name[:100], table.near, n=1)
+            near += [name.upper()] if re.fullmatch(table.names, name.upper()) else []
+            hint = f"Did you mean [{table.head}.{near[0]}]?" if near else ""
             reading.add(here, f"the name {show(name)}", table.names_say, hint, table=True)
         else:
             values[name] = _read_table(reading, here, value, table)

@@ -1,0 +1,42 @@
+"""A check: one rule of the needs, with what was measured and what was needed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from appliance.judge.words import SAYS, figure
+
+State = Literal["pass", "fail", "unknown"]
+
+
+@dataclass(slots=True)
+class Check:
+    """The outcome of one rule at one look.
+
+    message: the sentence type it is about, or "". at_ns: failing since; or passing since, as far as the line told.
+    over_ns: for a failing check whose cause has already ended (a gap that was closed), when it ended.
+    """
+
+    id: str
+    message: str
+    state: State
+    measured: float | None = None
+    needed: float | None = None
+    at_ns: int = 0
+    over_ns: int | None = None
+    note: str = ""
+
+    @property
+    def unit(self) -> str:
+        """Unit of measured and needed; a ratio is given as such and shown in per cent."""
+        return "ratio" if SAYS[self.id].unit == "%" else SAYS[self.id].unit
+
+    @property
+    def says(self) -> str:
+        """The outcome in a plain sentence."""
+        says = SAYS[self.id]
+        template = {"fail": says.failing, "pass": says.passing, "unknown": says.unknown}[self.state]
+        return template.format(
+            message=self.message, m=figure(self.measured, says), n=figure(self.needed, says), note=self.note
+        )

@@ -1,0 +1,98 @@
+"""Findings in time: a fault opens when a check fails and closes when it passes again."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from appliance.judge.check import Check
+
+
+@dataclass(slots=True)
+class Fault:
+    """A finding with a start and an end on the monotonic clock; end_ns is None while it lasts.
+
+    measured: the worst figure so far, which `says` tells.
+    """
+
+    kind: str
+    line: str
+    message: str
+    start_ns: int
+    end_ns: int | None
+    says: str
+    measured: float | None
+    needed: float | None
+    unit: str
+
+    @property
+    def key(self) -> str:
+        """Names the fault among all of a watch."""
+        return f"{self.line} {self.kind} {self.message} {self.start_ns}"
+
+
+_SMALLER_IS_WORSE = frozenset({"rate-low", "satellites-few", "decimals-few"})
+_KEPT_MOST = 5000
+"""Closed faults kept in memory; history keeps all. Our choice."""
+
+
+class Faults:
+    """Opens and closes the faults of one line from its successive checks."""
+
+    def __init__(self, line: str) -> None:
+        self.line = line
+        self.closed: list[Fault] = []
+        self.closed_count = 0
+        self._open: dict[tuple[str, str], Fault] = {}
+        self._over_ns: dict[tuple[str, str], int] = {}
+
+    @property
+    def open(self) -> list[Fault]:
+        """The faults that last, in order of their start."""
+        return sorted(self._open.values(), key=lambda fault: fault.start_ns)
+
+    def take(self, checks: Sequence[Check], now_ns: int) -> tuple[list[Fault], list[Fault]]:
+        """Takes the checks of one look; gives the faults that opened and those that closed by it."""
+        opened: list[Fault] = []
+        closed: list[Fault] = []
+        for check in checks:
+            key = (check.id, check.message)
+            fault = self._open.get(key)
+            if check.state == "fail":
+                if fault is not None and key in self._over_ns and check.at_ns > self._over_ns[key]:
+                    closed.append(self._close(key, self._over_ns.pop(key)))  # one ended, the next began, unseen
+                    fault = None
+                if fault is None:
+                    fault = self._open[key] = self._begin(check)
+                    opened.append(fault)
+                elif _worse(check, fault):
+                    fault.measured, fault.says = check.measured, check.says
+                if check.over_ns is not None:
+                    self._over_ns[key] = check.over_ns
+                else:
+                    self._over_ns.pop(key, None)
+            elif fault is not None:
+                ended = self._over_ns.pop(key, None) or min(max(check.at_ns, fault.start_ns), now_ns)
+                closed.append(self._close(key, ended))
+        return opened, closed
+
+    def _begin(self, check: Check) -> Fault:
+        return Fault(
+            check.id, self.line, check.message, check.at_ns, None, check.says, check.measured, check.needed, check.unit
+        )
+
+    def _close(self, key: tuple[str, str], end_ns: int) -> Fault:
+        fault = self._open.pop(key)
+        fault.end_ns = max(end_ns, fault.start_ns)
+        self.closed.append(fault)
+        self.closed_count += 1
+        del self.closed[:-_KEPT_MOST]
+        return fault
+
+
+def _worse(check: Check, fault: Fault) -> bool:
+    if check.measured is None or fault.measured is None:
+        return False
+    if check.id in _SMALLER_IS_WORSE:
+        return check.measured < fault.measured
+    return check.measured > fault.measured

@@ -1,0 +1,79 @@
+"""Looks at the meter against the needs, again and again, and remembers what each rule last said.
+
+Rules about the fix speak only when a sample came; in between, their last word stands. Given the same bytes at the same
+times and looks at the same instants, the outcome is the same: live or from a recording.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from appliance.judge.check import Check
+from appliance.judge.checks import RULES, Look, silent
+from appliance.judge.needs import Needs
+from appliance.judge.words import SAYS
+from appliance.measure.meter import LineMeter
+
+_RANK = {id_: rank for rank, id_ in enumerate(SAYS)}
+
+
+class Judge:
+    """Judges the line from the receiver. started_ns: when listening began."""
+
+    def __init__(self, needs: Needs, started_ns: int) -> None:
+        self.needs = needs
+        self.started_ns = started_ns
+        self.port_says = ""
+        self.port_ns = started_ns
+        self._last: dict[tuple[str, str], Check] = {}
+
+    def port(self, says: str, at_ns: int) -> None:
+        """The port was opened (says is "") or lost (says is why, in plain words)."""
+        self.port_says, self.port_ns = says, at_ns
+        if not says:
+            self.started_ns = max(self.started_ns, at_ns)
+
+    def look(self, meter: LineMeter, now_ns: int) -> list[Check]:
+        """Every check as it stands now, the failing ones first, each group in order of importance.
+
+        A rule about the fix may fail and pass again between two looks: then it counts as failing in this one, with
+        its end noted.
+        """
+        look = Look(self.needs, meter, self.started_ns, now_ns, meter.fix.take_fresh())
+        port_state = "fail" if self.port_says else "pass"
+        port = Check("port-lost", "", port_state, at_ns=self.port_ns, note=self.port_says)  # type: ignore[arg-type]
+        quiet = next(silent(look))
+        deaf = bool(self.port_says) or (quiet.state == "fail" and quiet.over_ns is None)
+        found: dict[tuple[str, str], Check] = {("port-lost", ""): port}
+        if self.port_says:
+            quiet = replace(quiet, state="unknown", note="the port is not open")
+        found["silent", ""] = quiet
+        for rule in RULES:
+            for check in rule(look):
+                key = (check.id, check.message)
+                earlier = found.get(key)
+                if earlier is not None and earlier.state == "fail" and check.state != "fail":
+                    earlier.over_ns = earlier.over_ns or check.at_ns
+                elif earlier is None or earlier.state != "fail":
+                    found[key] = check
+                else:
+                    earlier.over_ns = check.over_ns
+        for key, check in self._last.items():
+            found.setdefault(key, check)
+        if deaf:
+            for key, check in found.items():
+                if check.id not in ("port-lost", "silent"):
+                    found[key] = replace(check, state="unknown", at_ns=now_ns)
+        self._last = {key: self._settled(check) for key, check in found.items() if check.id in _FROM_SAMPLES}
+        return sorted(found.values(), key=lambda check: (_STATE_RANK[check.state], _RANK[check.id]))
+
+    @staticmethod
+    def _settled(check: Check) -> Check:
+        """What stands until the next sample: a failure that was over within its look passes."""
+        if check.state == "fail" and check.over_ns is not None:
+            return replace(check, state="pass", at_ns=check.over_ns, over_ns=None)
+        return check
+
+
+_FROM_SAMPLES = frozenset({"no-fix", "quality-not-accepted", "age-high", "satellites-few", "hdop-high", "decimals-few"})
+_STATE_RANK = {"fail": 0, "unknown": 1, "pass": 2}

@@ -1,0 +1,147 @@
+"""What each check says, for each state, in plain sentences: one table.
+
+`{message}`: the sentence type. `{m}`, `{n}`: measured and needed with their unit. `{note}`: what else was found.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+
+class Says(NamedTuple):
+    """The sentences of one check. unit: of measured and needed; digits: how many decimals the figures deserve."""
+
+    unit: str
+    digits: int
+    failing: str
+    passing: str
+    unknown: str
+
+
+SAYS: dict[str, Says] = {
+    "port-lost": Says("", 0, "{note}", "The port is open.", "The port has not been opened yet."),
+    "silent": Says(
+        "s", 1,
+        "Nothing has come from the receiver for {m}; a pause of at most {n} is allowed.",
+        "Bytes are coming; the last pause was within {n}.",
+        "Whether the line fell silent cannot be told: {note}.",
+    ),
+    "message-missing": Says(
+        "s", 1,
+        "{message} is needed and has never come in {m} of listening.{note}",
+        "{message} is coming.",
+        "{message} has not been waited for long enough.",
+    ),
+    "gap": Says(
+        "s", 1,
+        "{message} was away for {m}; a gap of at most {n} is allowed.",
+        "{message} has had no gap over {n} of late.",
+        "No gap of {message} can be told yet.",
+    ),
+    "talker-not-accepted": Says(
+        "", 0,
+        "{message} comes from talker {note}, which the controller does not accept.",
+        "{message} comes from a talker that the controller accepts.",
+        "Who sends {message} is not known yet.",
+    ),
+    "checksum-bad": Says(
+        "sentences", 0,
+        "{m} with a wrong checksum in the last 10 s; at most {n} allowed.",
+        "No more than {n} with a wrong checksum in 10 s.",
+        "No sentence has come to be checked.",
+    ),
+    "checksum-missing": Says(
+        "sentences", 0,
+        "{m} without a checksum in the last 10 s; the controller requires one.",
+        "Every sentence has a checksum.",
+        "No sentence has come to be checked.",
+    ),
+    "sentence-damaged": Says(
+        "sentences", 0,
+        "{m} cut short or garbled in the last 10 s; at most {n} allowed ({note}).",
+        "No more than {n} cut short or garbled in 10 s.",
+        "No sentence has come to be checked.",
+    ),
+    "rate-low": Says(
+        "Hz", 2,
+        "{message} comes at {m}; at least {n} is needed.",
+        "{message} comes at {m}; at least {n} is needed.",
+        "The rate of {message} cannot be told yet.",
+    ),
+    "rate-high": Says(
+        "Hz", 2,
+        "{message} comes at {m}; at most {n} is wanted.",
+        "{message} comes at {m}; at most {n} is wanted.",
+        "The rate of {message} cannot be told yet.",
+    ),
+    "no-fix": Says(
+        "", 0,
+        "The receiver has no fix{note}.",
+        "The receiver has a fix.",
+        "No sentence has told of the fix yet.",
+    ),
+    "quality-not-accepted": Says(
+        "", 0,
+        "The fix has quality {m} ({note}), which the controller does not accept.",
+        "The fix has quality {m} ({note}), which the controller accepts.",
+        "The quality of the fix is not known.",
+    ),
+    "age-high": Says(
+        "s", 0,
+        "The corrections are {m} old; at most {n} is allowed.",
+        "The corrections are {m} old; at most {n} is allowed.",
+        "The receiver tells no age of corrections, which is usual where it uses none.",
+    ),
+    "satellites-few": Says(
+        "satellites", 0,
+        "The fix uses {m}; at least {n} are needed.",
+        "The fix uses {m}; at least {n} are needed.",
+        "How many satellites the fix uses is not known.",
+    ),
+    "hdop-high": Says(
+        "", 1,
+        "HDOP is {m}; at most {n} is allowed: the satellites stand badly or are hidden.",
+        "HDOP is {m}; at most {n} is allowed.",
+        "HDOP is not known.",
+    ),
+    "decimals-few": Says(
+        "decimals", 0,
+        "The position has {m} of a minute; at least {n} are needed.",
+        "The position has {m} of a minute; at least {n} are needed.",
+        "No position has come whose decimals could be counted.",
+    ),
+    "sentence-long": Says(
+        "characters", 0,
+        "{message} is {m} long; the controller reads at most {n}.",
+        "No sentence is longer than {n}.",
+        "No sentence has come to be measured.",
+    ),
+    "load-high": Says(
+        "%", 0,
+        "The line was {m} full in its fullest second; at most {n} is allowed.",
+        "The line was {m} full in its fullest second; at most {n} is allowed.",
+        "How full the line is cannot be told: {note}.",
+    ),
+    "date-missing": Says(
+        "", 0,
+        "No date has come in the last 10 s (RMC or ZDA carries it); the controller needs one.",
+        "The date is coming.",
+        "The date has not been waited for long enough.",
+    ),
+}  # fmt: skip
+"""Every check that there is, in order of importance."""
+
+
+def figure(value: float | None, says: Says) -> str:
+    """A number with its unit and no more digits than it deserves."""
+    if value is None:
+        return "nothing"
+    if says.unit == "%":
+        return f"{value * 100:.0f} %"
+    number = f"{value:.{says.digits}f}"
+    if says.digits > 1 and "." in number:
+        number = number.rstrip("0").rstrip(".")
+    unit = says.unit
+    if value == 1 and unit.endswith("s") and len(unit) > 1:
+        unit = unit[:-1]
+    return f"{number} {unit}".rstrip()

@@ -1,0 +1,101 @@
+"""One watch: the meters of its lines, the judge, the verdict and the faults, composed. Pure: time is an argument.
+
+The daemon and the judging of a recording both drive this: feed it chunks in order of time, and let it look whenever
+LOOK_NS has passed, also in silence.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from appliance.judge.check import Check
+from appliance.judge.checks import meter_settings
+from appliance.judge.evidence import Evidence, Excerpt
+from appliance.judge.faults import Fault, Faults
+from appliance.judge.judge import Judge
+from appliance.judge.needs import Needs
+from appliance.judge.verdict import Verdict
+from appliance.measure.meter import LineMeter, MeterSettings
+from appliance.sentence.chunk import Chunk
+
+LOOK_NS = 200_000_000
+"""The judge looks five times a second: every epoch of the usual 5 Hz set has its look."""
+RECEIVER = "from-receiver"
+CONTROLLER = "from-controller"
+
+
+@dataclass(slots=True)
+class Seen:
+    """What one look found."""
+
+    at_ns: int
+    checks: list[Check]
+    turned: bool = False
+    opened: list[Fault] = field(default_factory=list)
+    closed: list[Fault] = field(default_factory=list)
+
+
+class Watch:
+    """bauds: for each line that is listened to, its baud; "from-receiver" must be among them and is the one judged."""
+
+    def __init__(
+        self, needs: Needs, bauds: Mapping[str, int], started_ns: int, *, arrival_measured: bool = True
+    ) -> None:
+        self.needs = needs
+        self.started_ns = started_ns
+        self.last_ns = started_ns
+        self.meters = {
+            line: LineMeter(
+                meter_settings(needs, baud, arrival_measured) if line == RECEIVER else MeterSettings(baud=baud)
+            )
+            for line, baud in bauds.items()
+        }
+        self.judge = Judge(needs, started_ns)
+        self.verdict = Verdict(needs.clean_run_s, started_ns)
+        self.faults = Faults(RECEIVER)
+        self.evidence = Evidence()
+        self.checks: list[Check] = []
+        self._next_look_ns = started_ns + LOOK_NS
+
+    @property
+    def receiver(self) -> LineMeter:
+        """The meter of the line that is judged."""
+        return self.meters[RECEIVER]
+
+    def feed(self, line: str, chunk: Chunk) -> None:
+        """The next bytes of a line."""
+        self.evidence.add(line, chunk)
+        self.meters[line].feed(chunk)
+        self.last_ns = max(self.last_ns, chunk.end_ns)
+
+    def port(self, line: str, says: str, at_ns: int) -> None:
+        """A port was opened (says is "") or lost (says is why)."""
+        if line == RECEIVER:
+            self.judge.port(says, at_ns)
+
+    def due(self, now_ns: int) -> bool:
+        """Whether a look is due by now."""
+        return now_ns >= self._next_look_ns
+
+    @property
+    def next_look_ns(self) -> int:
+        """When the next look is due."""
+        return self._next_look_ns
+
+    def look(self, now_ns: int) -> Seen:
+        """Judges what stands now, and moves verdict and faults on."""
+        self._next_look_ns = now_ns + LOOK_NS
+        self.last_ns = max(self.last_ns, now_ns)
+        self.checks = self.judge.look(self.receiver, now_ns)
+        turned = self.verdict.take(self.checks, now_ns)
+        opened, closed = self.faults.take(self.checks, now_ns)
+        for fault in opened:
+            self.evidence.opened(fault.key, fault.start_ns)
+        for fault in closed:
+            self.evidence.closed(fault.key, fault.end_ns if fault.end_ns is not None else now_ns)
+        return Seen(now_ns, self.checks, turned, opened, closed)
+
+    def evidence_ready(self, now_ns: int, stopping: bool = False) -> list[tuple[str, tuple[Excerpt, ...]]]:
+        """Keys of the faults whose evidence is whole by now, with it."""
+        return self.evidence.ready(now_ns, stopping)
