@@ -182,7 +182,7 @@ def test_an_arrival_is_late_by_no_more_than_bytes_were_kept(cut: str, delay_most
 
 
 def test_an_arrival_does_not_depend_on_how_the_reads_were_cut() -> None:
-    """Each sentence's arrival over a FIFO at 8, 16 and 32 and an adapter at 1 ms, read up to 1 ms late: all within 2 ms."""
+    """Each sentence's arrival over four ways of cutting, read up to 1 ms late: all within 2 ms."""
     ends_ns, lasts = sent(12)
     cuts = ("FIFO at 8", "FIFO at 16", "FIFO at 32", "adapter each 1 ms")
     ways = [dated(heard(CUTS[cut][0](ends_ns), MS, random.Random(cut))) for cut in cuts]
