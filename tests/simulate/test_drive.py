@@ -1,0 +1,87 @@
+"""The drive against geometry of the test's own: earth-centred coordinates, which know nothing of local radii."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from appliance.simulate.drive import ORIGIN_DEG, Drive, State
+
+SEEDS = [1, 7, 2026]
+
+
+def earth_centred(state: State) -> tuple[float, float, float]:
+    """Closed form from geodetic to earth-centred metres, WGS 84 (NIMA TR8350.2, equation 4-14)."""
+    a, f = 6_378_137.0, 1 / 298.257223563
+    e2 = f * (2 - f)
+    latitude, longitude = math.radians(state.latitude_deg), math.radians(state.longitude_deg)
+    n = a / math.sqrt(1 - e2 * math.sin(latitude) ** 2)
+    return (
+        (n + state.altitude_m) * math.cos(latitude) * math.cos(longitude),
+        (n + state.altitude_m) * math.cos(latitude) * math.sin(longitude),
+        (n * (1 - e2) + state.altitude_m) * math.sin(latitude),
+    )
+
+
+def east_north(first: State, second: State) -> tuple[float, float]:
+    """The way from the first to the second, on the level plane between them, in metres."""
+    x, y, z = (b - a for a, b in zip(earth_centred(first), earth_centred(second), strict=True))
+    latitude = math.radians((first.latitude_deg + second.latitude_deg) / 2)
+    longitude = math.radians((first.longitude_deg + second.longitude_deg) / 2)
+    east = -x * math.sin(longitude) + y * math.cos(longitude)
+    outward = x * math.cos(longitude) + y * math.sin(longitude)
+    return east, z * math.cos(latitude) - outward * math.sin(latitude)
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_course_and_speed_are_the_derivatives_of_the_position(seed: int) -> None:
+    drive, step_s = Drive(seed), 0.01
+    moved = 0
+    for tick in range(int(drive.round_s)):
+        t_s = tick + 0.37
+        state = drive.at(t_s)
+        east_m, north_m = east_north(drive.at(t_s - step_s / 2), drive.at(t_s + step_s / 2))
+        speed_mps = math.hypot(east_m, north_m) / step_s
+        # The plane's error is 0.012 % (the module says so); a phase may change within the step: 0.5 m/s2 x 5 ms.
+        assert speed_mps == pytest.approx(state.speed_mps, abs=0.004)
+        if state.speed_mps > 0.5:
+            moved += 1
+            course_deg = math.degrees(math.atan2(east_m, north_m))
+            off_deg = (course_deg - state.course_deg + 180) % 360 - 180
+            assert abs(off_deg) < 0.1  # in a turn of 6 m at 2 m/s, half a step is 0.1 degrees
+    assert moved > drive.round_s * 0.8
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_is_continuous_also_over_the_end_of_a_round(seed: int) -> None:
+    drive, step_s = Drive(seed), 0.05
+    last = drive.at(-1.0)
+    for tick in range(1, int((drive.round_s + 2) / step_s)):
+        state = drive.at(-1.0 + tick * step_s)
+        assert math.hypot(*east_north(last, state)) <= 4.0 * step_s + 1e-3
+        assert abs(state.speed_mps - last.speed_mps) <= 0.5 * step_s + 1e-9
+        turned_deg = (state.course_deg - last.course_deg + 180) % 360 - 180
+        assert abs(turned_deg) <= math.degrees(2.0 * step_s / 6.0) + 1e-6
+        last = state
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_works_a_field_at_two_to_four_metres_a_second_and_parks(seed: int) -> None:
+    drive = Drive(seed, parked_s=12)
+    states = [drive.at(t_s) for t_s in range(int(drive.round_s))]
+    assert all(state.speed_mps <= 4.0 for state in states)
+    assert all(state.speed_mps == 0 for state in states[:13])
+    parked = sum(state.speed_mps == 0 for state in states)
+    assert 12 + 24 <= parked <= 12 + 27  # at the start, and the stop within a pass
+    working = sum(2.0 <= state.speed_mps <= 4.0 for state in states)
+    assert working / len(states) > 0.9
+    assert len({round(state.course_deg) for state in states}) > 20  # turns, not only passes
+    # Within the reach for which the module gives the accuracy of its plane.
+    assert all(math.hypot(*east_north(states[0], state)) < 600 for state in states)
+    assert (states[0].latitude_deg, states[0].longitude_deg) == pytest.approx(ORIGIN_DEG, abs=1e-12)
+
+
+def test_a_seed_is_a_drive() -> None:
+    assert [Drive(5).at(t) for t in range(100)] == [Drive(5).at(t) for t in range(100)]
+    assert Drive(5).at(60) != Drive(6).at(60)
