@@ -21,6 +21,8 @@ import serial
 # TypeError comes of a descriptor that has gone; ValueError of a baud the port cannot do.
 PORT_TROUBLES = (OSError, termios.error, TypeError, ValueError)
 
+_PYSERIAL_PIPES = ("pipe_abort_read_r", "pipe_abort_read_w", "pipe_abort_write_r", "pipe_abort_write_w")
+
 _ECHOES = termios.ECHO | termios.ECHONL
 
 _NO_DEVICE = "There is no port {path}: is the adapter plugged in, and is this the right name?"
@@ -101,6 +103,8 @@ class ListeningPort:
             self._serial.close()
         except PORT_TROUBLES:
             self._serial.fd = None  # so that its finaliser cannot close a number that by then is another file's
+            for end in _PYSERIAL_PIPES:
+                os.close(getattr(self._serial, end))
 
     def _quieten(self) -> None:
         """Take off what pyserial leaves as it was, and make sure that the port will not echo."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import fcntl
+import gc
 import os
 import random
 import subprocess
@@ -212,6 +213,50 @@ def test_a_reader_that_steals_the_bytes_is_named(wire: Any, listen: Listen, monk
     monkeypatch.setattr(os, "read", lambda fd, count: real(fd, count)[:0])
     wire.send(SENTENCE)
     assert "another program may be reading" in listener.wait_state("lost").says
+
+
+def test_a_read_that_fails_is_a_lost_port(wire: Any, listen: Listen, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What os.read raises when an adapter dies without hanging up."""
+    wire.plug_in()
+    listener = listen(wire.path)
+    listener.wait_state("open")
+    real = os.read
+
+    def fail(fd: int, count: int) -> bytes:
+        raise OSError(errno.EIO, "Input/output error")
+
+    monkeypatch.setattr(os, "read", fail)
+    wire.send(SENTENCE)
+    assert "is the adapter still plugged in" in listener.wait_state("lost").says
+    monkeypatch.setattr(os, "read", real)
+    listener.wait_state("open")
+    assert listener.wait_bytes(len(SENTENCE)) == SENTENCE
+
+
+def test_a_close_that_fails_is_not_done_again_to_another_file(
+    wire: Any, no_leaks: None, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    wire.plug_in()
+    port = ListeningPort(wire.path, 38400)
+    number, real = port.fileno(), os.close
+
+    def fail(fd: int) -> None:
+        real(fd)
+        if fd == number:
+            raise OSError(errno.EIO, "Input/output error")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(os, "close", fail)
+        port.close()
+    reused = os.open("/dev/null", os.O_RDONLY)
+    try:
+        assert reused == number
+        port.close()
+        del port
+        gc.collect()
+        os.fstat(reused)
+    finally:
+        os.close(reused)
 
 
 @pytest.mark.parametrize(
