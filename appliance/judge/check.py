@@ -16,6 +16,7 @@ class Check:
 
     message: the sentence type it is about, or "". at_ns: failing since; or passing since, as far as the line told.
     over_ns: for a failing check whose cause has already ended (a gap that was closed), when it ended.
+    note: what else was found, for the sentence. told: the sentence itself, where it was already made.
     """
 
     id: str
@@ -26,6 +27,7 @@ class Check:
     at_ns: int = 0
     over_ns: int | None = None
     note: str = ""
+    told: str = ""
 
     @property
     def unit(self) -> str:
@@ -35,6 +37,8 @@ class Check:
     @property
     def says(self) -> str:
         """The outcome in a plain sentence."""
+        if self.told:
+            return self.told
         says = SAYS[self.id]
         template = {"fail": says.failing, "pass": says.passing, "unknown": says.unknown}[self.state]
         return template.format(

@@ -30,6 +30,16 @@ class Fault:
         """Names the fault among all of a watch."""
         return f"{self.line} {self.kind} {self.message} {self.start_ns}"
 
+    def worse_than(self, measured: float | None) -> bool:
+        """Whether this fault's worst figure is worse than another of the same kind."""
+        return _worse(self.kind, self.measured, measured)
+
+    def as_check(self) -> Check:
+        """The check at its worst."""
+        return Check(
+            self.kind, self.message, "fail", self.measured, self.needed, self.start_ns, self.end_ns, told=self.says
+        )
+
 
 _SMALLER_IS_WORSE = frozenset({"rate-low", "satellites-few", "decimals-few"})
 _KEPT_MOST = 5000
@@ -65,7 +75,7 @@ class Faults:
                 if fault is None:
                     fault = self._open[key] = self._begin(check)
                     opened.append(fault)
-                elif _worse(check, fault):
+                elif _worse(check.id, check.measured, fault.measured):
                     fault.measured, fault.says = check.measured, check.says
                 if check.over_ns is not None:
                     self._over_ns[key] = check.over_ns
@@ -90,9 +100,7 @@ class Faults:
         return fault
 
 
-def _worse(check: Check, fault: Fault) -> bool:
-    if check.measured is None or fault.measured is None:
+def _worse(kind: str, measured: float | None, than: float | None) -> bool:
+    if measured is None or than is None:
         return False
-    if check.id in _SMALLER_IS_WORSE:
-        return check.measured < fault.measured
-    return check.measured > fault.measured
+    return measured < than if kind in _SMALLER_IS_WORSE else measured > than

@@ -65,7 +65,7 @@ class Judge:
                 if check.id not in ("port-lost", "silent"):
                     found[key] = replace(check, state="unknown", at_ns=now_ns)
         self._last = {key: self._settled(check) for key, check in found.items() if check.id in _FROM_SAMPLES}
-        return sorted(found.values(), key=lambda check: (_STATE_RANK[check.state], _RANK[check.id]))
+        return sorted(found.values(), key=rank)
 
     @staticmethod
     def _settled(check: Check) -> Check:
@@ -73,6 +73,11 @@ class Judge:
         if check.state == "fail" and check.over_ns is not None:
             return replace(check, state="pass", at_ns=check.over_ns, over_ns=None)
         return check
+
+
+def rank(check: Check) -> tuple[int, int]:
+    """Orders checks: the failing first, then the unknown, each by importance."""
+    return _STATE_RANK[check.state], _RANK[check.id]
 
 
 _FROM_SAMPLES = frozenset({"no-fix", "quality-not-accepted", "age-high", "satellites-few", "hdop-high", "decimals-few"})

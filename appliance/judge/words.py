@@ -46,8 +46,8 @@ SAYS: dict[str, Says] = {
     ),
     "checksum-bad": Says(
         "sentences", 0,
-        "{m} with a wrong checksum in the last 10 s; at most {n} allowed.",
-        "No more than {n} with a wrong checksum in 10 s.",
+        "{m} with a wrong checksum in the last 10 s; allowed: {n}.",
+        "{m} with a wrong checksum in the last 10 s; allowed: {n}.",
         "No sentence has come to be checked.",
     ),
     "checksum-missing": Says(
@@ -58,8 +58,8 @@ SAYS: dict[str, Says] = {
     ),
     "sentence-damaged": Says(
         "sentences", 0,
-        "{m} cut short or garbled in the last 10 s; at most {n} allowed ({note}).",
-        "No more than {n} cut short or garbled in 10 s.",
+        "{m} cut short or garbled in the last 10 s; allowed: {n} ({note}).",
+        "{m} cut short or garbled in the last 10 s; allowed: {n}.",
         "No sentence has come to be checked.",
     ),
     "rate-low": Says(
@@ -138,6 +138,8 @@ def figure(value: float | None, says: Says) -> str:
         return "nothing"
     if says.unit == "%":
         return f"{value * 100:.0f} %"
+    if value == 0 and says.unit == "sentences":
+        return "no sentences"
     number = f"{value:.{says.digits}f}"
     if says.digits > 1 and "." in number:
         number = number.rstrip("0").rstrip(".")

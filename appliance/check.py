@@ -1,0 +1,188 @@
+"""Judges a recorded log by the same code as the live line: `linelamp check`."""
+
+from __future__ import annotations
+
+import heapq
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from itertools import repeat
+from pathlib import Path
+
+from appliance import picture, recording
+from appliance.history.reader import History
+from appliance.history.rows import HistoryError
+from appliance.judge.check import Check
+from appliance.judge.faults import Fault
+from appliance.judge.judge import rank
+from appliance.judge.needs import Needs
+from appliance.recording import Recorded, RecordingError
+from appliance.sentence.chunk import Chunk
+from appliance.watch import CONTROLLER, LOOK_NS, RECEIVER, Watch
+
+_SQLITE = b"SQLite format 3\x00"
+_SETTLED_NS = 30_000_000_000
+"""After this long without a byte nothing that a look could find changes any more: the looks in between are left out."""
+
+CANNOT_JUDGE = 2
+EXIT = {"go": 0, "no-go": 1, "wait": CANNOT_JUDGE}
+
+Progress = Callable[[int], None]
+"""Told the number of bytes judged since it was last told."""
+
+
+@dataclass(slots=True)
+class Source:
+    """A recording opened: its pieces in order of time, what is known of its times, and what there is to say of it."""
+
+    pieces: Iterator[Recorded]
+    arrival_measured: bool
+    utc_offset_ns: int | None
+    notes: list[str] = field(default_factory=list)
+
+
+def open_source(path: Path, needs: Needs, watch_id: int | None = None) -> Source:
+    """A plain log, a log with TAG blocks, or the box's own history. Raises RecordingError."""
+    try:
+        with path.open("rb") as file:
+            is_history = file.read(len(_SQLITE)) == _SQLITE
+    except OSError as trouble:
+        raise RecordingError(f"{path} cannot be read: {trouble.strerror or trouble}.") from trouble
+    if is_history:
+        return _history(path, watch_id)
+    if recording.form_of(path) == "tagged":
+        return Source(recording.tagged(path, needs.baud), True, 0)
+    dated = recording.dated(path)
+    notes = [
+        "Arrival was not measured: the log has no times but the sentences' own. Jitter, load and silence are unknown."
+    ]
+    if not dated:
+        notes.append("The log holds no date (no RMC or ZDA with one), so its times are times of some day.")
+    return Source(recording.plain(path), False, 0 if dated else None, notes)
+
+
+def _history(path: Path, watch_id: int | None) -> Source:
+    try:
+        with History(path) as history:
+            watch = history.watch(watch_id) if watch_id is not None else history.latest()
+    except HistoryError as trouble:
+        raise RecordingError(str(trouble)) from trouble
+    if watch is None:
+        wanted = f"no watch {watch_id}" if watch_id is not None else "no watch yet"
+        raise RecordingError(f"{path} holds {wanted}.")
+    notes = [] if watch.dated else ["The receiver never told the date in this watch: times are by the box's own clock."]
+
+    def pieces() -> Iterator[Recorded]:
+        with History(path) as history:
+            streams = {line: history.chunks(watch.id, line) for line in (RECEIVER, CONTROLLER)}
+            yield from _in_order(streams)
+
+    return Source(pieces(), True, watch.utc_offset_ns, notes)
+
+
+def _in_order(streams: dict[str, Iterator[Chunk]]) -> Iterator[Recorded]:
+    """The chunks of all lines, merged by time."""
+    named = [map(Recorded, repeat(line), stream) for line, stream in streams.items()]
+    return heapq.merge(*named, key=lambda piece: piece.chunk.start_ns)
+
+
+class Recording:
+    """A recording judged from its start to its end. `result()` is what `check --json` prints."""
+
+    def __init__(self, source: Source, needs: Needs) -> None:
+        self.source = source
+        self.needs = needs
+        self.faults: list[Fault] = []
+        self.watch: Watch | None = None
+        self.went_go = False
+
+    def run(self, progress: Progress | None = None) -> None:
+        """Judges every piece. Raises RecordingError where there is nothing to judge."""
+        for piece in self.source.pieces:
+            if self.watch is None:
+                self.watch = self._begin(piece.chunk.start_ns)
+            self._look_until(self.watch, piece.chunk.start_ns)
+            self.watch.feed(piece.line, piece.chunk)
+            if progress is not None:
+                progress(len(piece.chunk.data))
+        if self.watch is None:
+            raise RecordingError("The recording is empty: there is nothing to judge.")
+        for meter in self.watch.meters.values():
+            meter.flush()
+        self._look_until(self.watch, self.watch.last_ns)
+        self._look(self.watch, self.watch.last_ns)
+        meter = self.watch.receiver
+        if not meter.sentences and not meter.errors.total:
+            raise RecordingError(
+                "There is not one sentence from the receiver in the recording. "
+                "Is it a log of NMEA 0183 text, and complete?"
+            )
+
+    def _begin(self, start_ns: int) -> Watch:
+        bauds = {RECEIVER: self.needs.baud, CONTROLLER: self.needs.baud}
+        return Watch(self.needs, bauds, start_ns, arrival_measured=self.source.arrival_measured)
+
+    def _look_until(self, watch: Watch, until_ns: int) -> None:
+        """Looks at every instant due before until_ns; in a long silence, only while something may still change."""
+        settled_ns = watch.last_ns + _SETTLED_NS
+        while watch.next_look_ns < until_ns:
+            at_ns = watch.next_look_ns
+            if at_ns > settled_ns:
+                at_ns = max(at_ns, until_ns - LOOK_NS)
+                settled_ns = until_ns
+            self._look(watch, at_ns)
+
+    def _look(self, watch: Watch, at_ns: int) -> None:
+        seen = watch.look(at_ns)
+        self.faults.extend(seen.opened)
+        self.went_go = self.went_go or watch.verdict.state == "go"
+
+    @property
+    def verdict(self) -> str:
+        """No-go if any fault occurred; go if there was none and it went go; wait if it was too short to say."""
+        if self.faults:
+            return "no-go"
+        return "go" if self.went_go else "wait"
+
+    def result(self) -> picture.Json:
+        """Verdict, span, bytes, messages, fix, checks and faults, as documented for `check --json`."""
+        watch = self.watch
+        if watch is None:
+            raise RecordingError("The recording has not been judged yet.")
+        meter, offset, end_ns = watch.receiver, self.source.utc_offset_ns, watch.last_ns
+        start_utc = None if offset is None else picture.utc_text(watch.started_ns + offset)
+        end_utc = None if offset is None else picture.utc_text(end_ns + offset)
+        seconds = round((end_ns - watch.started_ns) / 1e9, 3)
+        fix = picture.fix(meter.fix)
+        return {
+            "verdict": self.verdict,
+            "needs": self.needs.name,
+            "span": {"start_utc": start_utc, "end_utc": end_utc, "seconds": seconds},
+            "arrival_measured": self.source.arrival_measured,
+            "notes": self.source.notes,
+            "bytes": {"total": meter.load.total, "framed": meter.framer.framed, "junk": meter.framer.junk},
+            "load": picture.load(meter, end_ns),
+            "damaged": dict(meter.errors.reasons),
+            "messages": [self._message(row) for row in picture.messages(meter, self.needs, end_ns, fields=False)],
+            "fix": fix,
+            "checks": [picture.check(one) for one in self._checks(watch)],
+            "faults": [picture.fault(one, watch.started_ns, offset) for one in sorted(self.faults, key=_order)],
+        }
+
+    def _checks(self, watch: Watch) -> list[Check]:
+        """The last word of each check, or, where it ever failed, its worst."""
+        checks = {(one.id, one.message): one for one in watch.checks}
+        for fault in self.faults:
+            key = (fault.kind, fault.message)
+            worst = checks.get(key)
+            if worst is None or worst.state != "fail" or fault.worse_than(worst.measured):
+                checks[key] = fault.as_check()
+        return sorted(checks.values(), key=rank)
+
+    @staticmethod
+    def _message(row: picture.Json) -> picture.Json:
+        """Over the whole recording: the rate from its first arrival to its last."""
+        return row | {"rate_hz": row["rate_watch_hz"]}
+
+
+def _order(fault: Fault) -> tuple[int, str, str]:
+    return fault.start_ns, fault.kind, fault.message

@@ -1,0 +1,167 @@
+"""What people are shown: a watch as plain values, ready for JSON. The page and `check --json` share its parts."""
+
+from __future__ import annotations
+
+import math
+from datetime import UTC, datetime
+from typing import Any
+
+from appliance.fields import fields_by_name, words
+from appliance.judge.check import Check
+from appliance.judge.faults import Fault
+from appliance.judge.needs import Needs
+from appliance.measure.fix import QUALITY_WORDS, Fix
+from appliance.measure.meter import LineMeter, Message
+from appliance.watch import RECEIVER, Watch
+
+Json = dict[str, Any]
+
+
+def rounded(value: float | None, digits: int) -> float | None:
+    """A number for JSON; None for what is not known or not finite."""
+    return round(value, digits) if value is not None and math.isfinite(value) else None
+
+
+def utc_text(utc_ns: int | None) -> str | None:
+    """ISO 8601 in UTC with milliseconds and Z; None where the time is not known."""
+    if utc_ns is None:
+        return None
+    instant = datetime.fromtimestamp(utc_ns // 1_000_000_000, UTC)
+    return f"{instant:%Y-%m-%dT%H:%M:%S}.{utc_ns // 1_000_000 % 1000:03d}Z"
+
+
+def verdict(watch: Watch, now_ns: int) -> Json:
+    """State, since when, why, and how long it has been clean."""
+    return {
+        "state": watch.verdict.state,
+        "since_s": rounded((now_ns - watch.verdict.since_ns) / 1e9, 1),
+        "says": watch.verdict.says(watch.checks, now_ns),
+        "clean_s": rounded(watch.verdict.clean_s(now_ns), 1),
+        "clean_run_s": watch.needs.clean_run_s,
+    }
+
+
+def check(one: Check) -> Json:
+    """One check."""
+    return {
+        "id": one.id,
+        "line": RECEIVER,
+        "message": one.message,
+        "state": one.state,
+        "measured": rounded(one.measured, 4),
+        "needed": rounded(one.needed, 4),
+        "unit": one.unit,
+        "says": one.says,
+    }
+
+
+def fault(one: Fault, started_ns: int, utc_offset_ns: int | None) -> Json:
+    """One fault; start_s and end_s count from the start of the watch or recording."""
+
+    def utc(at_ns: int | None) -> str | None:
+        return None if at_ns is None or utc_offset_ns is None else utc_text(at_ns + utc_offset_ns)
+
+    return {
+        "kind": one.kind,
+        "line": one.line,
+        "message": one.message,
+        "start_s": rounded((one.start_ns - started_ns) / 1e9, 3),
+        "end_s": None if one.end_ns is None else rounded((one.end_ns - started_ns) / 1e9, 3),
+        "start_utc": utc(one.start_ns),
+        "end_utc": utc(one.end_ns),
+        "says": one.says,
+    }
+
+
+def message(one: Message, needs: Needs, now_ns: int, scheduled: bool) -> Json:
+    """One talker and type: how often it comes, how evenly, and how much of it is damaged."""
+    needed = needs.messages.get(one.type)
+    rate, residuals = one.rate, one.schedule.residuals
+    return {
+        "talker": one.talker,
+        "type": one.type,
+        "words": words(one.talker, one.type),
+        "count": rate.count,
+        "bad": one.bad.total(),
+        "bad_by_reason": dict(one.bad),
+        "rate_hz": rounded(rate.short_hz(now_ns), 3),
+        "rate_60_hz": rounded(rate.long_hz(now_ns), 3),
+        "rate_watch_hz": rounded(rate.whole_hz(), 3),
+        "median_interval_s": rounded(rate.intervals.quantile(0.5), 4),
+        "longest_gap_s": rounded(rate.longest_gap_ns / 1e9, 4) if rate.count > 1 else None,
+        "jitter_s": rounded(residuals.rms(), 5) if scheduled else None,
+        "jitter_p95_s": rounded(residuals.quantile(0.95), 5) if scheduled else None,
+        "last_s": rounded((now_ns - rate.last_ns) / 1e9, 2),
+        "needed_hz": needed.rate_hz if needed else None,
+    }
+
+
+def messages(meter: LineMeter, needs: Needs, now_ns: int, *, fields: bool) -> list[Json]:
+    """All messages of a line: the needed ones first, in the order of the needs. fields: the last ones by name too."""
+    order = list(needs.messages)
+    found = sorted(
+        meter.messages.values(),
+        key=lambda m: (order.index(m.type) if m.type in order else len(order), m.type, m.talker),
+    )
+    rows = []
+    for one in found:
+        row = message(one, needs, now_ns, meter.settings.arrival_measured)
+        if fields:
+            row["fields"] = fields_by_name(one.last) if one.last else []
+        rows.append(row)
+    return rows
+
+
+def fix(of: Fix) -> Json:
+    """The fix as it stands, and the seconds spent in each quality."""
+    sample = of.sample
+    quality = sample.quality if sample else None
+    return {
+        "quality": quality,
+        "quality_words": QUALITY_WORDS.get(quality, "") if quality is not None else "",
+        "seconds_by_quality": {str(q): rounded(s, 2) for q, s in sorted(of.seconds_by_quality.items())},
+        "satellites": sample.satellites if sample else None,
+        "hdop": sample.hdop if sample else None,
+        "age_s": sample.age_s if sample else None,
+        "age_max_s": of.age_most_s,
+        "decimals": sample.decimals if sample else None,
+        "latitude_deg": rounded(of.latitude_deg, 10),
+        "longitude_deg": rounded(of.longitude_deg, 10),
+        "speed_mps": rounded(of.speed_mps, 3),
+        "course_deg": rounded(of.course_deg, 2),
+        "time_utc": _time_of_day(of.time_s),
+        "date_utc": "{:04d}-{:02d}-{:02d}".format(*of.date) if of.date else None,
+    }
+
+
+def _time_of_day(time_s: float | None) -> str | None:
+    if time_s is None:
+        return None
+    minutes, seconds = divmod(time_s, 60)
+    return f"{int(minutes) // 60:02d}:{int(minutes) % 60:02d}:{seconds:04.1f}"
+
+
+def load(meter: LineMeter, now_ns: int) -> Json:
+    """Share of the line's capacity in use: mean, and the fullest second. None where arrival was not measured."""
+    if not meter.settings.arrival_measured:
+        return {"mean": None, "worst": None}
+    return {"mean": rounded(meter.load.mean_ratio(now_ns), 4), "worst": rounded(meter.load.worst_ratio(), 4)}
+
+
+def line(meter: LineMeter, needs: Needs, now_ns: int) -> Json:
+    """One line: its bytes, load, silences, damage, messages and fix."""
+    carried, framer, share = meter.load, meter.framer, load(meter, now_ns)
+    measured = meter.settings.arrival_measured
+    return {
+        "baud": carried.baud,
+        "format": "8N1",
+        "bytes": {"total": carried.total, "framed": framer.framed, "junk": framer.junk},
+        "bytes_per_s": rounded(carried.recent_bytes_hz(now_ns), 1),
+        "load_mean": share["mean"],
+        "load_worst": share["worst"],
+        "silence_s": None if carried.last_ns is None else rounded((now_ns - carried.last_ns) / 1e9, 2),
+        "longest_silence_s": rounded(carried.longest_silence_ns / 1e9, 3) if measured else None,
+        "damaged": dict(meter.errors.reasons),
+        "messages": messages(meter, needs, now_ns, fields=True),
+        "fix": fix(meter.fix),
+    }

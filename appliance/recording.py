@@ -1,0 +1,163 @@
+"""Recorded logs as chunks: plain text, dated by the sentences' own UTC, or text with TAG blocks, dated on arrival.
+
+A TAG block stands before its sentence: `\\s:…,c:1777886053412*hh\\$GNGGA,…` (IEC 61162-450, NMEA 0183 v4.10). Its `c`
+is UNIX time in seconds or milliseconds. Plain text has no times of arrival: every sentence is dated by the last UTC
+that was sent, so rates and gaps can be judged and jitter, load and silence cannot.
+"""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import BinaryIO, Literal
+
+from appliance.measure.load import BITS_A_BYTE
+from appliance.measure.time import utc_ns
+from appliance.sentence.checksum import checksum
+from appliance.sentence.chunk import Chunk
+from appliance.sentence.frame import FRAME_MOST_BYTES, Framer
+from appliance.sentence.parse import Sentence, parse
+from appliance.sentence.types import GGA, GLL, GST, RMC, ZDA
+
+Form = Literal["plain", "tagged"]
+
+_TAGGED = re.compile(rb"\\([^\\]*)\*([0-9A-Fa-f]{2})\\(.*)", re.DOTALL)
+_DAY_S = 86400.0
+_DAY_NS = 86_400_000_000_000
+_MILLISECONDS_FROM = 100_000_000_000
+"""A `c` of this or more counts milliseconds: in seconds it would lie past the year 5000."""
+_SNIFF_BYTES = 65536
+
+
+class RecordingError(ValueError):
+    """The file cannot be judged; says why and what to do."""
+
+
+@dataclass(slots=True)
+class Recorded:
+    """One piece of a recording: of which line, with its bytes and when (ns of UTC, or of the first day)."""
+
+    line: str
+    chunk: Chunk
+
+
+def form_of(path: Path) -> Form:
+    """Whether a log has TAG blocks. Raises RecordingError for what is no log of sentences."""
+    with path.open("rb") as file:
+        head = file.read(_SNIFF_BYTES)
+    if not head:
+        raise RecordingError(f"{path} is empty: there is nothing to judge.")
+    if re.search(rb"(?:^|\n)\\[^\\\n]*c:\d+[^\\\n]*\*[0-9A-Fa-f]{2}\\[$!]", head):
+        return "tagged"
+    if b"$" not in head:
+        raise RecordingError(
+            f"{path} does not look like a log of NMEA 0183 sentences: "
+            f"there is no `$` in its first {len(head)} bytes. Give the text as it came from the line."
+        )
+    return "plain"
+
+
+def _rows(file: BinaryIO) -> Iterator[bytes]:
+    """Rows with their end, none longer than a frame may be."""
+    while row := file.readline(FRAME_MOST_BYTES):
+        yield row
+
+
+def plain(path: Path) -> Iterator[Recorded]:
+    """Each row of a plain log, dated by its own UTC or else the last one sent."""
+    clock = _SentenceClock(_first_day_ns(path))
+    with path.open("rb") as file:
+        for row in _rows(file):
+            yield Recorded("from-receiver", Chunk(row, clock.date(row), 0))
+
+
+def dated(path: Path) -> bool:
+    """Whether a plain log holds a date (RMC or ZDA), so that its times are UTC and not just times of some day."""
+    return _first_day_ns(path) is not None
+
+
+def _first_day_ns(path: Path) -> int | None:
+    """Midnight before the first row, worked back from the first date in the log; None where there is none."""
+    clock = _SentenceClock(None)
+    with path.open("rb") as file:
+        for row in _rows(file):
+            clock.date(row)
+            if clock.midnight_ns is not None:
+                return clock.midnight_ns - clock.days * _DAY_NS
+    return None
+
+
+def tagged(path: Path, baud: int, undated: Counter[str] | None = None) -> Iterator[Recorded]:
+    """Each row of a log with TAG blocks; its `c` is taken as the time of its first byte, the rest follow at the baud.
+
+    undated: counts, under its line, each row that has no right TAG block; such a row keeps the time before it.
+    """
+    at_ns = 0
+    step_ns = BITS_A_BYTE * 1_000_000_000 // baud
+    with path.open("rb") as file:
+        for row in _rows(file):
+            source, stamp_ns, sentence = _untag(row)
+            name = "from-controller" if source == "controller" else "from-receiver"
+            if stamp_ns is not None:
+                at_ns = max(at_ns, stamp_ns)
+            elif undated is not None:
+                undated[name] += 1
+            yield Recorded(name, Chunk(sentence, at_ns, step_ns))
+
+
+def _untag(row: bytes) -> tuple[str, int | None, bytes]:
+    """Source, time in ns and the sentence behind the block; the row itself where the block is missing or damaged."""
+    match = _TAGGED.match(row)
+    if match is None or checksum(match[1]) != int(match[2], 16):
+        return "", None, row
+    fields = dict(part.partition(b":")[::2] for part in match[1].split(b","))
+    stamp = fields.get(b"c", b"")
+    if not stamp.isdigit():
+        return "", None, match[3]
+    count = int(stamp)
+    unit = 1_000_000 if count >= _MILLISECONDS_FROM else 1_000_000_000
+    return fields.get(b"s", b"").decode("ascii", "replace"), count * unit, match[3]
+
+
+class _SentenceClock:
+    """Dates rows by the UTC in them, never backwards.
+
+    first_day_ns: midnight before the first row, 0 taken where it is not known. midnight_ns: of the last date believed;
+    one that jumps ahead is believed when it comes twice running. days: midnights passed by the times of day.
+    """
+
+    def __init__(self, first_day_ns: int | None) -> None:
+        self.midnight_ns: int | None = None
+        self.days = 0
+        self._day_ns = first_day_ns or 0
+        self._now_ns = self._day_ns
+        self._time_s: float | None = None
+        self._rumour_ns: int | None = None
+
+    def date(self, row: bytes) -> int:
+        """Time of a row, in ns."""
+        frames = Framer().feed(Chunk(row, 0, 0))
+        heard = parse(frames[0], checksum_required=False) if len(frames) == 1 else None
+        content = heard.content if isinstance(heard, Sentence) else None
+        if isinstance(content, GGA | RMC | GLL | GST | ZDA) and content.time_s is not None:
+            self._pass_to(content.time_s)
+            if isinstance(content, RMC | ZDA) and content.date:
+                self._believe(utc_ns(content.date, 0.0))
+            self._now_ns = max(self._now_ns, self._day_ns + round(content.time_s * 1e9))
+        return self._now_ns
+
+    def _pass_to(self, time_s: float) -> None:
+        if self._time_s is not None and time_s - self._time_s < -_DAY_S / 2:
+            self._day_ns += _DAY_NS
+            self.days += 1
+        self._time_s = time_s
+
+    def _believe(self, midnight_ns: int | None) -> None:
+        if midnight_ns is None:
+            return
+        if midnight_ns > self._day_ns and midnight_ns == self._rumour_ns:
+            self._day_ns = midnight_ns
+        self._rumour_ns = self.midnight_ns = midnight_ns
