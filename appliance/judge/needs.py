@@ -6,6 +6,7 @@ out is not asked of the line, except where its definition names a default.
 
 from __future__ import annotations
 
+import difflib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from importlib import resources
@@ -215,8 +216,11 @@ def _source(name_or_path: str | Path, folders: Iterable[Path]) -> tuple[str, str
     if asked in shipped():
         sheet = resources.files("appliance.judge") / "sheets" / f"{asked}.toml"
         return asked, f"{asked}.toml", sheet.read_text("utf-8")
-    there_are = ", ".join(dict.fromkeys([*own, *shipped()]))
-    raise SheetError([Problem("needs", "", "", f"no sheet called {show(asked)}", f"{there_are}, or a path")])
+    names = list(dict.fromkeys([*own, *shipped()]))
+    near = difflib.get_close_matches(asked[:100], names, n=1)
+    hint = f"Did you mean {near[0]}?" if near else ""
+    allowed = f"{', '.join(names)}, or a path"
+    raise SheetError([Problem("needs", "", "", f"no sheet called {show(asked)}", allowed, hint=hint)])
 
 
 def _sheets_in(folder: Path) -> list[Path]:
@@ -240,8 +244,9 @@ def _build(reading: Reading, name: str) -> Needs:
     values = reading.values
     messages = {type: _message(reading, type, read) for type, read in values["message"].items()}
     silence_most_s = values["line"].pop("silence_most_s")
-    if silence_most_s is None and not messages:
-        reading.add(("line", "silence_most_s"), "nothing, and no message is named", "a number of seconds")
+    silence = ("line", "silence_most_s")
+    if silence_most_s is None and not messages and not (reading.spoilt(silence) or reading.spoilt_in("message")):
+        reading.add(silence, "nothing, and no message is named", "a number of seconds")
     reading.done()
     fix = values["fix"]
     return Needs(

@@ -80,6 +80,10 @@ class Reading:
         """Whether a problem was found at this key, so that its value is only the default."""
         return any((problem.table, problem.key) == (".".join(path[:-1]), path[-1]) for problem in self.problems)
 
+    def spoilt_in(self, head: str) -> bool:
+        """Whether a problem was found in a table of this head, or with the table itself."""
+        return any(head in (problem.table.partition(".")[0], problem.where) for problem in self.problems)
+
     def done(self) -> None:
         """Raise SheetError if there is any problem, in the order of the rows."""
         if self.problems:
