@@ -89,6 +89,13 @@ def test_no_fix() -> None:
     assert count(spoilt, "GGA") == count(inside(CLEAN), "GGA")
 
 
+def test_no_fix_without_navigational_status_and_for_a_type_it_does_not_know() -> None:
+    data = b"$GNRMC,120000.00,A,5206.0,N,00112.0,W,1.0,,040526,,,A*78\r\n$GPGBS,120000.00,1.0,1.0,1.0,,,,*43\r\n"
+    spoilt = next(apply([Burst(35.0, data)], [Spell("no-fix", *SPAN)], seed=1)).data
+    assert spoilt.startswith(b"$GNRMC,,V,,,,,,,,,,N*")
+    assert spoilt.partition(b"\r\n")[2] == data.partition(b"\r\n")[2]
+
+
 @pytest.mark.parametrize(("quality", "mode", "status", "corrected"), [(1, "A", "A", False), (5, "F", "A", True)])
 def test_quality(quality: int, mode: str, status: str, corrected: bool) -> None:
     spoilt = inside(struck("quality", quality))

@@ -28,24 +28,24 @@ def test_the_afternoon_covers_its_time_without_a_hole() -> None:
         reached_s = max(reached_s, scene.end_s)
     assert 150 <= AFTERNOON.length_s <= 240
     assert STORIES[AFTERNOON.name] is AFTERNOON
-    # Before every fault but the last, which follow each other, there is time for a clean run of ten seconds.
+    # Ten seconds for what is judged over ten seconds to clear, and a clean run of ten.
     healthy = [scene.end_s - scene.start_s for scene in AFTERNOON.scenes if not scene.fault]
-    assert min(healthy) >= 20
+    assert all(duration_s > 20 for duration_s in healthy[:-1])
 
 
 def test_what_happens_in_the_afternoon() -> None:
-    clean = list(receiver().epochs(0, 213))
-    story = list(play(AFTERNOON, receiver(), 1, 213))
-    for from_s, to_s in ((8, 33), (41, 61), (64, 84), (90, 110), (193, 213)):
+    clean = list(receiver().epochs(0, 231))
+    story = list(play(AFTERNOON, receiver(), 1, 231))
+    for from_s, to_s in ((8, 33), (41, 67), (70, 96), (102, 128), (211, 231)):
         for bursts in (clean, story):
             assert [b for b in bursts if from_s <= b.due_s < to_s] == [b for b in clean if from_s <= b.due_s < to_s]
     assert b"GGA,,,,,,0," in told(0, 8)
     assert b"VTG," not in told(33, 41)
     assert b"GGA," in told(33, 41)
-    assert told(61, 64) != b"".join(b.data for b in clean if 61 <= b.due_s < 64)
-    assert told(84, 90) == b""
-    assert b",M,59.0,0131" in told(168, 169)
-    assert b",1,18,0.70," in told(185, 193)
+    assert told(67, 70) != b"".join(b.data for b in clean if 67 <= b.due_s < 70)
+    assert told(96, 102) == b""
+    assert b",M,59.0,0131" in told(186, 187)
+    assert b",1,18,0.70," in told(203, 211)
 
 
 def test_the_story_begins_anew_while_the_drive_goes_on() -> None:
