@@ -216,9 +216,10 @@ class Lamps:
             self._open.pop().close()
 
     def _set(self, green: bool, red: bool) -> None:
-        """Write to the pins what has changed; the LED going out first, so that no step shows both by accident."""
-        changes = [(self._green, self.green, green), (self._red, self.red, red)]
-        for device, was, now in sorted(changes, key=lambda change: change[2]):
-            if was != now:
-                device.value = now
-        self.green, self.red = green, red
+        """Write to the pins what has changed."""
+        if green != self.green:
+            self._green.value = green
+            self.green = green
+        if red != self.red:
+            self._red.value = red
+            self.red = red

@@ -10,6 +10,7 @@ from typing import Any
 
 import gpiozero
 import pytest
+from gpiozero.pins.mock import MockPin
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -169,11 +170,6 @@ def lamps() -> Iterator[Lamps]:
         yield lamps
 
 
-def levels(lamps: Lamps, pin: int) -> list[bool]:
-    """Each level a mock pin has had since it was made an output."""
-    return [bool(state.state) for state in lamps.factory.pin(pin).states]
-
-
 def test_the_lamp_test_comes_first_and_then_the_verdict(lamps: Lamps) -> None:
     start_ns = 77_777 * MS
     seen = []
@@ -187,21 +183,29 @@ def test_the_lamp_test_comes_first_and_then_the_verdict(lamps: Lamps) -> None:
 
 
 @pytest.mark.parametrize("pattern", PATTERNS)
-def test_the_pins_follow_the_pattern_and_are_written_on_change_alone(pattern: str) -> None:
+def test_the_pins_follow_the_pattern_and_are_written_on_change_alone(
+    pattern: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
     with Lamps("mock", GREEN, RED, BUTTON, test_ns=0) as lamps:
-        green, red = lamps.factory.pin(GREEN), lamps.factory.pin(RED)
-        green.clear_states()
-        red.clear_states()
-        wanted = {GREEN: [False], RED: [False]}
-        for tick in range(60):
-            at_ns = tick * TICK_NS
-            lamps.show(pattern, at_ns)
-            for pin, level in zip((GREEN, RED), lit(pattern, at_ns), strict=True):
-                assert bool(lamps.factory.pin(pin).state) is level
-                if wanted[pin][-1] is not level:
-                    wanted[pin].append(level)
-        assert levels(lamps, GREEN) == wanted[GREEN]
-        assert levels(lamps, RED) == wanted[RED]
+        pins = (lamps.factory.pin(GREEN), lamps.factory.pin(RED))
+        written: list[tuple[Any, bool]] = []
+        real = MockPin._set_state
+
+        def note(pin: Any, level: float) -> None:
+            written.append((pin, bool(level)))
+            real(pin, level)
+
+        wanted: list[tuple[Any, bool]] = []
+        before = (False, False)
+        with monkeypatch.context() as patch:
+            patch.setattr(MockPin, "_set_state", note)
+            for tick in range(60):
+                lamps.show(pattern, tick * TICK_NS)
+                levels = lit(pattern, tick * TICK_NS)
+                assert tuple(bool(pin.state) for pin in pins) == levels
+                wanted += [(pin, now) for pin, was, now in zip(pins, before, levels, strict=True) if was is not now]
+                before = levels
+        assert written == wanted
 
 
 def test_an_unknown_pattern_leaves_the_lamps_as_they_are(lamps: Lamps) -> None:
@@ -292,8 +296,6 @@ def test_what_the_driver_says_is_put_in_words_and_nothing_stays_held(
     text: str, words: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The driver's failure is played at the lowest seam there is off the Pi: the second mock pin set to output."""
-    from gpiozero.pins.mock import MockPin
-
     held: list[Any] = []
     real = MockPin._set_function
 
@@ -305,7 +307,6 @@ def test_what_the_driver_says_is_put_in_words_and_nothing_stays_held(
 
     with monkeypatch.context() as patch:
         patch.setattr(MockPin, "_set_function", fail)
-        patch.setattr(MockPin, "function", property(MockPin._get_function, fail))
         with pytest.raises(LampError, match=words) as caught:
             Lamps("mock")
     assert text in str(caught.value)

@@ -7,6 +7,7 @@ import fcntl
 import gc
 import os
 import random
+import select
 import subprocess
 import sys
 import termios
@@ -342,28 +343,40 @@ def test_a_stop_before_the_start_is_kept(wire: Any, no_leaks: None) -> None:
         reader.start()
 
 
-def test_attempts_grow_rarer_and_a_port_that_holds_is_tried_soon_again(
+def test_attempts_grow_rarer_and_a_port_that_held_is_tried_soon_again(
     wire: Any, no_leaks: None, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """The attempts are seen where they leave the program; the waits are cut short by a stopped clock of poll."""
+    """The waits are seen, and made to pass at once, where they leave the program: at the system's poll."""
     assert (RETRY_FIRST_S, RETRY_MOST_S) == (0.25, 5.0)
-    waits: list[float] = []
-    reader: list[LineReader] = []
+    waits_s: list[float] = []
+    rounds: list[int] = []  # of listening to the port
 
     class Poll:
-        def register(self, *_: Any) -> None: ...
+        def __init__(self) -> None:
+            self.descriptors: list[int] = []
 
-        def poll(self, wait_ms: float) -> list[Any]:
-            waits.append(wait_ms / 1000)
-            if len(waits) == 8:
-                reader[0].stop()
-            return []
+        def register(self, descriptor: int, _events: int) -> None:
+            self.descriptors.append(descriptor)
 
-    monkeypatch.setattr("select.poll", Poll)
-    reader.append(LineReader(LineSettings("from-receiver", wire.path), lambda *_: None, beat_s=60))
-    reader[0].start()
-    assert reader[0].join(5)
-    assert waits == [0.25, 0.5, 1.0, 2.0, 4.0, 5.0, 5.0, 5.0]
+        def poll(self, wait_ms: float) -> list[tuple[int, int]]:
+            if len(self.descriptors) == 1:  # a rest between two attempts
+                waits_s.append(wait_ms / 1000)
+                if len(waits_s) == 8:
+                    wire.plug_in()
+                if len(waits_s) == 10:
+                    reader.stop()
+                return []
+            rounds.append(self.descriptors[0])
+            if len(rounds) == 1:
+                return []  # a round of silence
+            wire.unplug()
+            return [(self.descriptors[0], select.POLLIN | select.POLLHUP)]
+
+    reader = LineReader(LineSettings("from-receiver", wire.path), lambda *_: None, beat_s=60)
+    monkeypatch.setattr(select, "poll", Poll)
+    reader.start()
+    assert reader.join(5)
+    assert waits_s == [0.25, 0.5, 1.0, 2.0, 4.0, 5.0, 5.0, 5.0, 0.25, 0.5]
 
 
 def test_what_hand_over_raises_ends_the_thread_and_frees_the_port(
