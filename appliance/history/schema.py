@@ -16,10 +16,10 @@ from pathlib import Path
 
 from sqlite_utils import Database, Migrations
 
-from appliance.history.rows import HistoryError
+from appliance.history.rows import HistoryError, State
 
-LINES = ("from-receiver", "from-controller")  # kept as their place here; append only
-VERDICTS = ("go", "wait", "no-go")  # kept as their place here, so that the greatest is the worst
+LINES: tuple[str, ...] = ("from-receiver", "from-controller")  # kept as their place here; append only
+VERDICTS: tuple[State, ...] = ("go", "wait", "no-go")  # kept as their place here, so that the greatest is the worst
 
 APPLICATION_ID = 0x6C6C6D70  # tells our file from any other SQLite file
 BUSY_S = 5.0  # how long to wait for another writer; there should be none
@@ -79,6 +79,19 @@ STEPS = (m001_history,)  # append only; a step that was ever released is never c
 _migrations = Migrations("linelamp")
 for step in STEPS:
     _migrations()(step)
+
+# The newest time that the rows of a watch know of; SQL for the watch :id.
+LAST_NS = """
+SELECT max(at_ns) FROM (
+    SELECT started_ns AS at_ns FROM watch WHERE id = :id
+    UNION ALL SELECT max(end_ns) FROM block WHERE watch = :id AND line = 0
+    UNION ALL SELECT max(end_ns) FROM block WHERE watch = :id AND line = 1
+    UNION ALL SELECT max(second_ns) FROM second WHERE watch = :id
+    UNION ALL SELECT max(start_ns) FROM fault WHERE watch = :id
+    UNION ALL SELECT max(end_ns) FROM fault WHERE watch = :id
+    UNION ALL SELECT max(at_ns) FROM mark WHERE watch = :id
+)
+"""
 
 
 def open_writing(path: Path | str) -> Database:

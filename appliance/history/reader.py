@@ -1,0 +1,267 @@
+"""Reads history beside the writer: many short reads, none of which stays open.
+
+The write-ahead log can only shrink while no reader is in the middle of a read. So whatever is long is fetched in
+pages, each by the key where the last one ended, and between two pages nothing is held; a download that a phone
+takes an hour over costs the writer nothing.
+
+Spans are from from_ns up to but not at to_ns, so that spans side by side share nothing; None leaves a side open.
+
+A block of raw bytes that is spoilt is left out and told of in `troubles` and in the program's log: the rest of a
+day is worth more than the refusal of the whole.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+from appliance.history import blocks
+from appliance.history.rows import (
+    Cell,
+    CellState,
+    Clip,
+    HistoryError,
+    MarkRow,
+    SecondRow,
+    StoredFault,
+    Watch,
+)
+from appliance.history.schema import LAST_NS, LINES, VERDICTS, line_number, open_reading, plain_errors
+from appliance.sentence.chunk import Chunk
+
+PAGE_BLOCKS = 64  # at most 4 MB of raw bytes, commonly 100 kB
+PAGE_ROWS = 1000
+INTEGER_LEAST, INTEGER_MOST = -(2**62), 2**62  # wider than any time of a watch
+
+log = logging.getLogger(__name__)
+
+_WATCH = f"SELECT *, coalesce(ended_ns, ({LAST_NS.replace(':id', 'seen.id')})) AS last_ns FROM watch AS seen"
+
+_FAULT = """SELECT id, watch, kind, line, message, start_ns, end_ns, says, measured, needed, unit FROM fault"""
+
+
+class History:
+    """The history at `path`, read-only; a context manager. HistoryError if it cannot be read.
+
+    Open one for each task and close it, rather than keep one for ever. troubles: plain sentences on what was left
+    out of what has been read so far.
+    """
+
+    def __init__(self, path: Path | str) -> None:
+        self.path = Path(path)
+        self.troubles: list[str] = []
+        self._db = open_reading(self.path)
+
+    def __enter__(self) -> History:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Let go of the file."""
+        self._db.close()
+
+    def watches(self) -> list[Watch]:
+        """All watches, newest first."""
+        return [_watch(row) for row in self._rows(f"{_WATCH} ORDER BY id DESC", {})]
+
+    def watch(self, watch_id: int) -> Watch:
+        """One watch. HistoryError if there is none of that number."""
+        for row in self._rows(f"{_WATCH} WHERE id = :id", {"id": watch_id}):
+            return _watch(row)
+        raise HistoryError(f"There is no watch {watch_id} in the history {self.path}.")
+
+    def latest(self) -> Watch | None:
+        """The newest watch, or None in an empty history."""
+        for row in self._rows(f"{_WATCH} ORDER BY id DESC LIMIT 1", {}):
+            return _watch(row)
+        return None
+
+    def chunks(self, watch_id: int, line: str, from_ns: int | None = None, to_ns: int | None = None) -> Iterator[Chunk]:
+        """The raw bytes of a line in the order received, cut to the span by byte time."""
+        sql = """SELECT id, end_ns, packed FROM block WHERE watch = :watch AND line = :line
+            AND (end_ns, id) > (:end_ns, :id) ORDER BY end_ns, id LIMIT :page"""
+        values = {"watch": watch_id, "line": line_number(line), "page": PAGE_BLOCKS}
+        last = {"end_ns": INTEGER_LEAST if from_ns is None else from_ns - 1, "id": INTEGER_MOST}
+        while page := self._rows(sql, {**values, **last}):
+            for row in page:
+                chunks = self._decode(row["packed"], f"Block {row['id']} of {line}")
+                yield from filter(None, (blocks.cut(chunk, from_ns, to_ns) for chunk in chunks))
+                if to_ns is not None and chunks and chunks[0].start_ns >= to_ns:
+                    return
+            last = {"end_ns": page[-1]["end_ns"], "id": page[-1]["id"]}
+
+    def seconds(
+        self, watch_id: int, line: str | None = None, from_ns: int | None = None, to_ns: int | None = None
+    ) -> Iterator[SecondRow]:
+        """The measures of each second that starts in the span, oldest first; of both lines where line is None."""
+        sql = f"""SELECT second.*, tally.messages FROM second JOIN tally ON tally.id = second.tally
+            WHERE watch = :watch AND (second_ns, line) > (:second_ns, :line) AND second_ns < :to_ns
+            {"" if line is None else "AND line = :only"} ORDER BY second_ns, line LIMIT :page"""
+        values = {"watch": watch_id, "only": line and line_number(line), "page": PAGE_ROWS, **_span(from_ns, to_ns)}
+        last = {"second_ns": values["from_ns"] - 1, "line": len(LINES)}
+        while page := self._rows(sql, {**values, **last}):
+            yield from map(_second, page)
+            last = {"second_ns": page[-1]["second_ns"], "line": page[-1]["line"]}
+
+    def faults(self, watch_id: int | None = None, limit: int | None = None) -> list[StoredFault]:
+        """Faults of a watch, or of all, newest first, without evidence; at most `limit`."""
+        sql = f"""{_FAULT} WHERE :watch IS NULL OR watch = :watch
+            ORDER BY watch DESC, start_ns DESC, id DESC LIMIT :limit"""
+        rows = self._rows(sql, {"watch": watch_id, "limit": -1 if limit is None else limit})
+        return [StoredFault(**row) for row in rows]
+
+    def faults_in_order(
+        self, watch_id: int, line: str | None = None, from_ns: int | None = None, to_ns: int | None = None
+    ) -> Iterator[StoredFault]:
+        """Faults of a watch that were on at any time of the span, oldest first, without evidence."""
+        sql = f"""{_FAULT} WHERE watch = :watch AND (start_ns, id) > (:start_ns, :id) AND start_ns < :to_ns
+            AND (end_ns IS NULL OR end_ns >= :from_ns) AND (:only IS NULL OR line = :only)
+            ORDER BY start_ns, id LIMIT :page"""
+        values = {"watch": watch_id, "only": line, "page": PAGE_ROWS, **_span(from_ns, to_ns)}
+        last = {"start_ns": INTEGER_LEAST, "id": INTEGER_LEAST}
+        while page := self._rows(sql, {**values, **last}):
+            yield from (StoredFault(**row) for row in page)
+            last = {"start_ns": page[-1]["start_ns"], "id": page[-1]["id"]}
+
+    def fault(self, fault_id: int) -> StoredFault:
+        """One fault with its evidence. HistoryError if there is none of that number."""
+        for row in self._rows(f"{_FAULT} WHERE id = :id", {"id": fault_id}):
+            return StoredFault(**row, evidence=self._evidence(fault_id))
+        raise HistoryError(f"There is no fault {fault_id} in the history {self.path}.")
+
+    def marks(self, watch_id: int) -> list[MarkRow]:
+        """The marks of a watch, oldest first."""
+        sql = "SELECT at_ns, source, note FROM mark WHERE watch = :watch ORDER BY at_ns, id"
+        return [MarkRow(**row) for row in self._rows(sql, {"watch": watch_id})]
+
+    def strip(self, to_utc_ns: int, hours: float = 24, cells: int = 288) -> list[Cell]:
+        """The last hours in equal cells, oldest first: the worst state of each, and how many faults began in it."""
+        cell_ns = int(hours * 3600e9) // cells
+        begin_ns = to_utc_ns - cell_ns * cells
+        worst, faults = [-1] * cells, [0] * cells
+        for watch in self.watches():
+            zero_ns = begin_ns - watch.utc_offset_ns  # where the strip begins, on the clock of this watch
+            values = {"watch": watch.id, "zero": zero_ns, "end": zero_ns + cell_ns * cells, "cell": cell_ns}
+            if watch.last_ns < values["zero"] or watch.started_ns >= values["end"]:
+                continue
+            for row in self._rows(_STRIP_SECONDS, values):
+                worst[row["place"]] = max(worst[row["place"]], row["worst"])
+            for row in self._rows(_STRIP_FAULTS, values):
+                faults[row["place"]] += row["faults"]
+        states: list[CellState] = ["none" if place < 0 else VERDICTS[place] for place in worst]
+        return [Cell(begin_ns + n * cell_ns, states[n], faults[n]) for n in range(cells)]
+
+    def sizes(self, watch_id: int, from_ns: int | None = None, to_ns: int | None = None) -> dict[str, int]:
+        """How much there is to take: raw bytes by line name and as "bytes", rows of "seconds", "faults", "marks".
+
+        Bytes at the edges of the span count by whole blocks, which are a few seconds long.
+        """
+        values = {"watch": watch_id, **_span(from_ns, to_ns)}
+        sizes = {}
+        for number, line in enumerate(LINES):
+            sizes[line] = self._rows(_SIZE_BYTES, {**values, "line": number})[0]["n"]
+        sizes["bytes"] = sum(sizes.values())
+        for name, sql in _SIZE_ROWS.items():
+            sizes[name] = self._rows(sql, values)[0]["n"]
+        return sizes
+
+    def _evidence(self, fault_id: int) -> tuple[Clip, ...]:
+        """Clips as they were kept; the pieces of a long one are put together again."""
+        kept: dict[tuple[Any, str], list[Chunk]] = {}
+        for row in self._rows("SELECT * FROM clip WHERE fault = :id ORDER BY id", {"id": fault_id}):
+            chunks = kept.setdefault((row["label"], row["line"]), [])
+            if row["packed"] is not None:
+                chunks += self._decode(row["packed"], f"A clip of fault {fault_id}")
+        return tuple(Clip(label, line, tuple(chunks)) for (label, line), chunks in kept.items())
+
+    def _decode(self, packed: bytes, what: str) -> list[Chunk]:
+        try:
+            return blocks.decode(packed)
+        except HistoryError as error:
+            says = f"{what} is spoilt and was left out: {error}."
+            self.troubles.append(says)
+            log.warning("%s: %s", self.path, says)
+            return []
+
+    def _rows(self, sql: str, values: Mapping[str, object]) -> list[dict[str, Any]]:
+        """All rows of a short query: the read is over when this returns."""
+        with plain_errors(self.path):
+            cursor = self._db.conn.execute(sql, values)
+            names = [column[0] for column in cursor.description]
+            return [dict(zip(names, row, strict=True)) for row in cursor.fetchall()]
+
+
+_STRIP_SECONDS = """
+SELECT (second_ns - :zero) / :cell AS place, max(verdict) AS worst FROM second
+WHERE watch = :watch AND second_ns >= :zero AND second_ns < :end GROUP BY place"""
+_STRIP_FAULTS = """
+SELECT (start_ns - :zero) / :cell AS place, count(*) AS faults FROM fault
+WHERE watch = :watch AND start_ns >= :zero AND start_ns < :end GROUP BY place"""
+
+_SIZE_BYTES = """SELECT coalesce(sum(bytes), 0) AS n FROM block
+WHERE watch = :watch AND line = :line AND end_ns >= :from_ns AND end_ns < :to_ns"""
+_SIZE_ROWS = {
+    "seconds": """SELECT count(*) AS n FROM second
+        WHERE watch = :watch AND second_ns >= :from_ns AND second_ns < :to_ns""",
+    "faults": """SELECT count(*) AS n FROM fault
+        WHERE watch = :watch AND start_ns < :to_ns AND (end_ns IS NULL OR end_ns >= :from_ns)""",
+    "marks": "SELECT count(*) AS n FROM mark WHERE watch = :watch AND at_ns >= :from_ns AND at_ns < :to_ns",
+}
+
+
+def _span(from_ns: int | None, to_ns: int | None) -> dict[str, Any]:
+    return {
+        "from_ns": INTEGER_LEAST if from_ns is None else from_ns,
+        "to_ns": INTEGER_MOST if to_ns is None else to_ns,
+    }
+
+
+def _watch(row: dict[str, Any]) -> Watch:
+    dated = row["utc_offset_ns"] is not None
+    return Watch(
+        id=row["id"],
+        started_ns=row["started_ns"],
+        ended_ns=row["ended_ns"],
+        last_ns=row["last_ns"],
+        utc_offset_ns=row["utc_offset_ns"] if dated else row["box_utc_ns"] - row["started_ns"],
+        dated=dated,
+        uncertainty_s=row["uncertainty_s"],
+        needs_name=row["needs_name"],
+        needs_toml=row["needs_toml"],
+        machine=row["machine"],
+        version=row["version"],
+        ended_how=row["ended_how"],
+    )
+
+
+def _second(row: dict[str, Any]) -> SecondRow:
+    return SecondRow(
+        line=LINES[row["line"]],
+        second_ns=row["second_ns"],
+        bytes=row["bytes"],
+        sentences=row["sentences"],
+        damaged=row["damaged"],
+        junk=row["junk"],
+        load_ratio=row["load_permille"] / 1000,
+        verdict=VERDICTS[row["verdict"]],
+        quality=row["quality"],
+        satellites=row["satellites"],
+        hdop=_scaled(row["hdop_hundredths"], 100),
+        age_s=_scaled(row["age_hundredths_s"], 100),
+        latitude_deg=_scaled(row["latitude_e7_deg"], 10_000_000),
+        longitude_deg=_scaled(row["longitude_e7_deg"], 10_000_000),
+        speed_mps=_scaled(row["speed_mmps"], 1000),
+        messages=json.loads(row["messages"]),
+    )
+
+
+def _scaled(value: int | None, scale: int) -> float | None:
+    return None if value is None else value / scale
