@@ -121,7 +121,7 @@ def gap(look: Look) -> Iterator[Check]:
         open_s = (look.now_ns - since) / 1e9
         if not rate.count:
             yield Check("gap", type_, "unknown", None, need.gap_most_s)
-        elif open_s > need.gap_most_s:
+        elif open_s * 1e9 > (rate.limit_ns or 0):
             yield Check("gap", type_, "fail", open_s, need.gap_most_s, since)
         elif ended is not None:
             yield Check("gap", type_, "fail", (ended[1] - ended[0]) / 1e9, need.gap_most_s, ended[0], ended[1])
@@ -157,7 +157,7 @@ def rates(look: Look) -> Iterator[Check]:
     for type_, need in look.needs.messages.items():
         rate = look.meter.needed[type_]
         measured = rate.short_hz(look.now_ns)
-        overdue = look.now_ns - rate.last_ns > need.gap_most_s * 1e9
+        overdue = look.now_ns - rate.last_ns > (rate.limit_ns or 0)
         known = rate.short_span_ns() >= max(SETTLE_NS, 3e9 / need.rate_hz) and not overdue
         if measured is None or not known:
             yield Check("rate-low", type_, "unknown", None, need.rate_least_hz)
@@ -220,7 +220,7 @@ def sentence_long(look: Look) -> Iterator[Check]:
     longest = max(recent, key=lambda message: message.longest)
     if longest.longest > most:
         yield Check(
-            "sentence-long", longest.type, "fail", longest.longest, most, longest.longest_ns, longest.longest_ns
+            "sentence-long", longest.type, "fail", longest.longest, most, longest.longest_ns
         )
     else:
         yield Check("sentence-long", "", "pass", longest.longest, most, look.now_ns)

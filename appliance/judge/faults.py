@@ -82,8 +82,8 @@ class Faults:
                 else:
                     self._over_ns.pop(key, None)
             elif fault is not None:
-                ended = self._over_ns.pop(key, None) or min(max(check.at_ns, fault.start_ns), now_ns)
-                closed.append(self._close(key, ended))
+                passed_ns = check.at_ns if check.state == "pass" else now_ns
+                closed.append(self._close(key, self._over_ns.pop(key, min(passed_ns, now_ns))))
         return opened, closed
 
     def _begin(self, check: Check) -> Fault:

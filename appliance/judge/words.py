@@ -138,6 +138,8 @@ def figure(value: float | None, says: Says) -> str:
         return "nothing"
     if says.unit == "%":
         return f"{value * 100:.0f} %"
+    if says.unit == "s" and value >= 120:
+        return duration(value)
     if value == 0 and says.unit == "sentences":
         return "no sentences"
     number = f"{value:.{says.digits}f}"
@@ -147,3 +149,13 @@ def figure(value: float | None, says: Says) -> str:
     if value == 1 and unit.endswith("s") and len(unit) > 1:
         unit = unit[:-1]
     return f"{number} {unit}".rstrip()
+
+
+def duration(seconds: float) -> str:
+    """A length of time in the units that suit it: "8.2 s", "20 min 50 s", "3 h 4 min"."""
+    if seconds < 120:
+        return f"{seconds:.1f} s"
+    minutes, rest = divmod(round(seconds), 60)
+    if minutes < 60:
+        return f"{minutes} min {rest} s"
+    return f"{minutes // 60} h {minutes % 60} min"

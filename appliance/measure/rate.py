@@ -18,6 +18,9 @@ LONG_NS = 60_000_000_000
 ARRIVALS_MOST = 1200
 """Arrivals kept a window: 60 s at 20 Hz. A faster message is measured over its last 1200."""
 
+_SLOW_RUN = 2
+_SLOW_FACTOR = 2.5
+"""Two intervals over the limit running make a slow message; 2.5 of its own intervals are a gap in it. Our choice."""
 _OVERDUE = 1.5
 """An arrival is overdue when it has not come after this many mean intervals."""
 
@@ -27,12 +30,16 @@ class Rate:
 
     gap_most_ns: an interval longer than this is a gap: it is noted for whoever asks, and the short window starts
     afresh after it, so that one loss is not told twice, as a gap and as a low rate (IEC 61000-4-30 calls it flagging).
+    A message whose every interval is that long is slow rather than gappy: then its rate tells it, and only an interval
+    much longer than its own usual one is a gap.
     """
 
     __slots__ = (
         "_gaps",
+        "_late_run",
         "_long",
         "_short",
+        "_slow_ns",
         "count",
         "first_ns",
         "gap_most_ns",
@@ -51,6 +58,20 @@ class Rate:
         self._short: deque[int] = deque(maxlen=ARRIVALS_MOST)
         self._long: deque[int] = deque(maxlen=ARRIVALS_MOST)
         self._gaps: list[tuple[int, int]] = []
+        self._late_run = 0
+        self._slow_ns = 0
+
+    @property
+    def slow(self) -> bool:
+        """Whether the last intervals were all longer than a gap may be."""
+        return self._late_run >= _SLOW_RUN
+
+    @property
+    def limit_ns(self) -> int | None:
+        """The interval from which the next one is a gap; None where no limit is asked."""
+        if self.gap_most_ns is None or not self.slow:
+            return self.gap_most_ns
+        return max(self.gap_most_ns, int(_SLOW_FACTOR * self._slow_ns))
 
     def add(self, at_ns: int, resumed_ns: int = 0) -> None:
         """One arrival. resumed_ns: when the line last spoke again after a silence; a gap is counted from there."""
@@ -58,12 +79,7 @@ class Rate:
             interval = at_ns - self.last_ns
             self.intervals.add(interval / 1e9)
             self.longest_gap_ns = max(self.longest_gap_ns, interval)
-            since = max(self.last_ns, resumed_ns)
-            if resumed_ns > self.last_ns:
-                self._short.clear()
-            if self.gap_most_ns is not None and at_ns - since > self.gap_most_ns:
-                self._gaps.append((since, at_ns))
-                self._short.clear()
+            self._note_gap(max(self.last_ns, resumed_ns), at_ns, resumed_ns > self.last_ns)
         else:
             self.first_ns = at_ns
         self.count += 1
@@ -72,6 +88,22 @@ class Rate:
             window.append(at_ns)
             while window[0] <= at_ns - width:
                 window.popleft()
+
+    def _note_gap(self, since_ns: int, at_ns: int, after_silence: bool) -> None:
+        limit_ns, interval = self.limit_ns, at_ns - since_ns
+        if after_silence:
+            self._short.clear()
+        if limit_ns is None or self.gap_most_ns is None:
+            return
+        if interval > limit_ns:
+            self._gaps.append((since_ns, at_ns))
+            if not self._late_run:
+                self._short.clear()
+        if interval <= self.gap_most_ns:
+            self._late_run = 0
+        elif not self.slow or interval <= limit_ns:
+            self._late_run += 1
+            self._slow_ns = interval
 
     def take_gap(self) -> tuple[int, int] | None:
         """The longest gap that ended since this was last asked, as (from, to); None where there was none."""
