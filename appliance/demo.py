@@ -39,8 +39,7 @@ SEED = 2026
 
 LOOK_S = 0.2  # how often the player looks whether it should end
 READY_S = 30.0  # how long the tap and the page may take to be there
-TAP_END_S = 10.0
-WEB_END_S = 5.0
+END_S = {"tap": 10.0, "web": 5.0}  # in this order they are asked to end, and have this long
 LOG_TAIL = 2000  # characters of a dead process's output to show
 
 Say = Callable[[str], None]
@@ -168,30 +167,34 @@ def run(port: int, folder: Path | None, seconds: float | None) -> int:
 
 def _play_to_children(master: int, settings: Path, port: int, seconds: float | None, asked: threading.Event) -> int:
     folder, player = settings.parent, Player(master, _print)
-    children: list[Child] = []
     # What an earlier demo left in this folder must not pass for the new tap's sign of life.
     picture = folder / "run" / "picture.json"
     picture.unlink(missing_ok=True)
+    # The page first: the story begins as soon as the tap listens, since silence is a fault.
+    signs: dict[str, Callable[[], bool]] = {"web": lambda: _answers(port), "tap": picture.exists}
+    children: dict[str, Child] = {}
     trouble: list[str] = []
+
+    def ended() -> bool:
+        if not trouble:
+            trouble.extend(said for child in children.values() if (said := child.obituary()))
+        return asked.is_set() or bool(trouble)
+
     try:
-        for name in ("tap", "web"):
+        for name, is_there in signs.items():
             command = [sys.executable, "-m", "appliance", name, "--settings", str(settings)]
-            children.append(Child.start(name, command, folder / f"{name}.log"))
-
-        def dead() -> bool:
-            trouble.extend(said for child in children if (said := child.obituary()))
-            return bool(trouble)
-
-        if not _await_ready(picture, port, lambda: asked.is_set() or dead()):
-            if not asked.is_set() and not trouble:
-                trouble.append(f"The tap and the page were not there after {READY_S:.0f} s.")
+            children[name] = Child.start(name, command, folder / f"{name}.log")
+            if not _await(is_there, ended):
+                if not ended():
+                    trouble.append(f"{name} was not there after {READY_S:.0f} s.")
+                break
         else:
             _print(f"{MACHINE}: {AFTERNOON.name}, in an invented field. Nothing here is real but the box.")
             _print(f"The page: http://{HOST}:{port}    Ctrl-C ends the demo.")
-            _play(player, lambda now_s: asked.is_set() or dead() or (seconds is not None and now_s >= seconds))
+            _play(player, lambda now_s: (seconds is not None and now_s >= seconds) or ended())
     finally:
-        for child, timeout_s in zip(children, (TAP_END_S, WEB_END_S), strict=False):
-            if (said := child.end(timeout_s)) and not trouble:
+        for name, timeout_s in END_S.items():
+            if name in children and (said := children[name].end(timeout_s)) and not trouble:
                 trouble.append(said)
     if player.came_back:
         trouble.append(f"The box sent {player.came_back} bytes. It must never send.")
@@ -241,13 +244,13 @@ def settings_text(line_port: str, folder: Path, port: int) -> str:
     )
 
 
-def _await_ready(picture: Path, port: int, ended: Callable[[], bool]) -> bool:
-    """Wait until the tap shows its picture and the page answers; False if ended first or they never came."""
+def _await(is_there: Callable[[], bool], ended: Callable[[], bool]) -> bool:
+    """Wait until it is there; False if the end came first, or READY_S went by."""
     until_s = time.monotonic() + READY_S
     while time.monotonic() < until_s and not ended():
-        if picture.exists() and _answers(port):
+        if is_there():
             return True
-        time.sleep(LOOK_S)
+        time.sleep(LOOK_S / 4)
     return False
 
 

@@ -57,7 +57,7 @@ def hear(slave: int, stop: threading.Event, heard: list[tuple[float, bytes]]) ->
 
 
 def test_the_bytes_come_whole_and_at_the_pace_of_the_wire(pty: Pty) -> None:
-    # From within the story, where the receiver has its fix: its second 20 is second 0 here.
+    # From within the story, where the tractor moves: its second 20 is second 0 here.
     receiver = Receiver(ReceiverSettings(), Drive(1), 1)
     bursts = [burst._replace(due_s=burst.due_s - 20) for burst in play(AFTERNOON, receiver, 1, 20 + PLAYED_S)]
     story = list(pieces([burst for burst in bursts if burst.due_s >= 0], 38400))

@@ -55,22 +55,23 @@ class Story:
 
 
 # Between two faults lie 26 s: what is judged over ten seconds must clear, and then the clean run comes, of ten more.
+# The restart of the receiver stands last, so that a box that has just begun to listen goes from wait to go.
 AFTERNOON = Story(
     "an afternoon in the cab",
     (
-        Scene(0, 8, "The receiver warms up: sentences come, a fix does not.", "no-fix"),
-        Scene(8, 33, "The receiver has its fix. All is well; a go needs a clean run first."),
-        Scene(33, 41, "VTG stops: the controller would have no speed.", "message-off", what="VTG"),
-        Scene(41, 67, "VTG is back. All is well."),
-        Scene(67, 70, "A pump starts and spoils bytes on the loom.", "noise", 0.01),
-        Scene(70, 96, "The pump runs quietly. All is well."),
-        Scene(96, 102, "The cable comes out of its socket: nothing arrives.", "silence"),
-        Scene(102, 128, "The cable is back in. All is well."),
-        Scene(128, 203, "Corrections are lost: their age grows.", "age-grows"),
-        Scene(158, 183, "The receiver no longer holds RTK: quality 4 becomes 5.", "quality", 5),
-        Scene(183, 203, "Quality 5 becomes 2, on corrections about a minute old.", "quality", 2),
-        Scene(203, 211, "The corrections are given up: quality 1, a plain fix.", "quality", 1),
-        Scene(211, 231, "Corrections are back, and with them quality 4. All is well."),
+        Scene(0, 25, "All is well; a go needs a clean run first."),
+        Scene(25, 33, "VTG stops: the controller would have no speed.", "message-off", what="VTG"),
+        Scene(33, 59, "VTG is back. All is well."),
+        Scene(59, 62, "A pump starts and spoils bytes on the loom.", "noise", 0.01),
+        Scene(62, 88, "The pump runs quietly. All is well."),
+        Scene(88, 94, "The cable comes out of its socket: nothing arrives.", "silence"),
+        Scene(94, 120, "The cable is back in. All is well."),
+        Scene(120, 195, "Corrections are lost: their age grows.", "age-grows"),
+        Scene(150, 175, "The receiver no longer holds RTK: quality 4 becomes 5.", "quality", 5),
+        Scene(175, 195, "Quality 5 becomes 2, on corrections about a minute old.", "quality", 2),
+        Scene(195, 203, "The corrections are given up: quality 1, a plain fix.", "quality", 1),
+        Scene(203, 223, "Corrections are back, and with them quality 4. All is well."),
+        Scene(223, 231, "The receiver starts anew and warms up: sentences come, a fix does not.", "no-fix"),
     ),
 )
 

@@ -36,21 +36,21 @@ def test_the_afternoon_covers_its_time_without_a_hole() -> None:
 def test_what_happens_in_the_afternoon() -> None:
     clean = list(receiver().epochs(0, 231))
     story = list(play(AFTERNOON, receiver(), 1, 231))
-    for from_s, to_s in ((8, 33), (41, 67), (70, 96), (102, 128), (211, 231)):
+    for from_s, to_s in ((0, 25), (33, 59), (62, 88), (94, 120), (203, 223)):
         for bursts in (clean, story):
             assert [b for b in bursts if from_s <= b.due_s < to_s] == [b for b in clean if from_s <= b.due_s < to_s]
-    assert b"GGA,,,,,,0," in told(0, 8)
-    assert b"VTG," not in told(33, 41)
-    assert b"GGA," in told(33, 41)
-    assert told(67, 70) != b"".join(b.data for b in clean if 67 <= b.due_s < 70)
-    assert told(96, 102) == b""
-    assert b",M,59.0,0131" in told(186, 187)
-    assert b",1,18,0.70," in told(203, 211)
+    assert b"GGA,,,,,,0," in told(223, 231)
+    assert b"VTG," not in told(25, 33)
+    assert b"GGA," in told(25, 33)
+    assert told(59, 62) != b"".join(b.data for b in clean if 59 <= b.due_s < 62)
+    assert told(88, 94) == b""
+    assert b",M,59.0,0131" in told(178, 179)
+    assert b",1,18,0.70," in told(195, 203)
 
 
 def test_the_story_begins_anew_while_the_drive_goes_on() -> None:
     length_s = AFTERNOON.length_s
-    assert b"GGA,,,,,,0," in told(length_s, length_s + 8)
+    assert b"VTG," not in told(length_s + 25, length_s + 33)
     first, second = told(20, 21), told(length_s + 20, length_s + 21)
     assert first.count(b"$") == second.count(b"$") == 12
     assert first != second
