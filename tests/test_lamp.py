@@ -158,7 +158,7 @@ def test_a_stop_needs_three_seconds_of_holding_and_no_press_tells_twice(runs: li
         else:
             assert levels[look - 1 : look + 1] == "^^"
     for (before, _), (after, _) in pairwise(told):
-        assert "^^" in levels[before : after + 1]  # it was let go between
+        assert "^^_" in levels[before - 1 : after + 1]  # it was let go and pressed anew between
 
 
 # On mock pins.
