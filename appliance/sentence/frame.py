@@ -63,9 +63,18 @@ class Framer:
     def feed(self, chunk: Chunk) -> list[Frame]:
         """Frames that end in this chunk, in order."""
         frames: list[Frame] = []
-        begin, size = 0, len(chunk.data)
+        data, start_ns, step_ns = chunk.data, chunk.start_ns, chunk.step_ns
+        begin, size = 0, len(data)
         while begin < size:
-            if not self._open and chunk.data[begin] not in b"$!":
+            if not self._open:  # the quick way for a frame that lies whole in the chunk; _extend would do the same
+                end = data.find(b"\n", begin, begin + FRAME_MOST_BYTES) + 1
+                if end and data.rfind(b"$", begin, end) == begin:
+                    frames.append(Frame(data[begin:end], start_ns + begin * step_ns, start_ns + (end - 1) * step_ns))
+                    self.framed += end - begin
+                    self._in_stray = False
+                    begin = end
+                    continue
+            if not self._open and data[begin] not in b"$!":
                 begin = self._skip_junk(chunk, begin)
             else:
                 begin = self._extend(chunk, begin, frames)

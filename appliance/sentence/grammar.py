@@ -9,17 +9,52 @@ and range of the fields are checked as well. Where receivers in the field depart
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
 
-_NUMBER = r"(?:\d+\.?\d*|\.\d+)"
+_NUMBER = r"(?:\d{1,9}(?:\.\d*)?|\.\d+)"
 _SIGNED = rf"[+-]?{_NUMBER}"
 _TURN = r"(?:(?:[0-2]?\d?\d|3[0-5]\d)(?:\.\d*)?|360(?:\.0*)?)"
 _TIME = r"(?:[01]\d|2[0-3])[0-5]\d(?:[0-5]\d|60)(?:\.\d*)?"
 _LATITUDE = r"(?:[0-8]\d[0-5]\d(?:\.\d*)?|9000(?:\.0*)?)"
 _LONGITUDE = r"(?:(?:0\d\d|1[0-7]\d)[0-5]\d(?:\.\d*)?|18000(?:\.0*)?)"
-_DATE = r"(?:0[1-9]|[12]\d|3[01])(?:0[1-9]|1[0-2])\d\d"
+_DATE = r"(?:(?:0[1-9]|[12]\d)(?:0[1-9]|1[0-2])|30(?:0[13-9]|1[0-2])|31(?:0[13578]|1[02]))\d\d"
 _SATELLITE = r"\d{1,3}"
+_DIMENSIONS = "[123]"
+_DAY = r"0?[1-9]|[12]\d|3[01]"
+_MONTH = r"0?[1-9]|1[0-2]"
+_AZIMUTH = r"[0-2]?\d?\d|3[0-5]\d|360"
 _MODE = r"[ADEFMNPRS]"
+
+Digits = Mapping[int, tuple[tuple[int, int, frozenset[bytes]], ...]]
+"""Number of leading digits of a value -> from, to, and which digits there are surely right."""
+
+
+def _two(first: int, last: int) -> frozenset[bytes]:
+    return frozenset(b"%02d" % n for n in range(first, last + 1))
+
+
+_HOUR_MINUTE = frozenset(b"%02d%02d" % (hour, minute) for hour in range(24) for minute in range(60))
+_LATITUDE_HEAD = frozenset(b"%02d%02d" % (degree, minute) for degree in range(90) for minute in range(60))
+_LONGITUDE_HEAD = frozenset(b"%03d%02d" % (degree, minute) for degree in range(180) for minute in range(60))
+_DAY_MONTH = frozenset(b"%02d%02d" % (day, month) for day in range(1, 29) for month in range(1, 13))
+_DEGREES_360 = frozenset(b"%03d" % degree for degree in range(360))
+
+DIGITS: dict[str, Digits] = {
+    _TURN: {1: (), 2: (), 3: ((0, 3, _DEGREES_360),)},
+    _TIME: {6: ((0, 4, _HOUR_MINUTE), (4, 6, _two(0, 59)))},
+    _LATITUDE: {4: ((0, 4, _LATITUDE_HEAD),)},
+    _LONGITUDE: {5: ((0, 5, _LONGITUDE_HEAD),)},
+    _DATE: {6: ((0, 4, _DAY_MONTH),)},
+    _DIMENSIONS: {1: ((0, 1, frozenset((b"1", b"2", b"3"))),)},
+    _DAY: {2: ((0, 2, _two(1, 31)),)},
+    _MONTH: {2: ((0, 2, _two(1, 12)),)},
+    _AZIMUTH: {1: (), 2: (), 3: ((0, 3, _DEGREES_360),)},
+}
+"""For patterns to which the value of a digit matters, not only that it is one: what a look-up can settle.
+
+It need not cover all that the pattern allows (leap seconds, the poles, the 31st): what it misses is asked in full.
+"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,8 +157,8 @@ LAYOUTS: dict[str, Layout] = {
         "time and date",
         _fields(
             ("UTC", _TIME),
-            ("day", r"0?[1-9]|[12]\d|3[01]"),
-            ("month", r"0?[1-9]|1[0-2]"),
+            ("day", _DAY),
+            ("month", _MONTH),
             ("year", r"\d{4}"),
             ("zone hours", r"[+-]?\d{1,2}"),
             ("zone minutes", r"[+-]?\d{1,2}"),
@@ -138,7 +173,7 @@ LAYOUTS: dict[str, Layout] = {
         "satellites used and dilution",
         _fields(
             ("selection", "[MA]"),
-            ("dimensions", "[123]"),
+            ("dimensions", _DIMENSIONS),
             *((f"satellite {n}", _SATELLITE) for n in range(1, 13)),
             ("PDOP", _NUMBER),
             ("HDOP", _NUMBER),
@@ -166,7 +201,7 @@ LAYOUTS: dict[str, Layout] = {
         repeat=_fields(
             ("satellite", _SATELLITE),
             ("elevation", r"-?\d{1,2}"),
-            ("azimuth", r"[0-2]?\d?\d|3[0-5]\d|360"),
+            ("azimuth", _AZIMUTH),
             ("signal to noise", r"\d{1,2}(?:\.\d*)?"),
         ),
         tail=_fields(("signal", "[0-9A-F]")),
@@ -176,7 +211,7 @@ LAYOUTS: dict[str, Layout] = {
 
 
 def _whole(layout: Layout, count: int) -> re.Pattern[str]:
-    return re.compile(",".join(f"(?:{field.pattern})?" for field in layout.expand(count)))
+    return re.compile(",".join(f"(?:{field.pattern}|)" for field in layout.expand(count)))
 
 
 WHOLE: dict[str, dict[int, re.Pattern[str]]] = {
@@ -185,9 +220,7 @@ WHOLE: dict[str, dict[int, re.Pattern[str]]] = {
 """For each type and number of fields, the pattern that all its fields joined by commas must match whole."""
 
 
-def first_wrong(type_: str, fields: list[str]) -> Field | None:
-    """The first field that does not match its pattern; None where all do. The count must be right."""
-    for field, value in zip(LAYOUTS[type_].expand(len(fields)), fields, strict=True):
-        if value and not re.fullmatch(field.pattern, value):
-            return field
-    return None
+def first_wrong(type_: str, fields: list[str]) -> int:
+    """Which field is the first that does not match its pattern. The count must be right, and one must be wrong."""
+    pairs = zip(LAYOUTS[type_].expand(len(fields)), fields, strict=True)
+    return next(n for n, (field, value) in enumerate(pairs) if value and not re.fullmatch(field.pattern, value))

@@ -12,6 +12,7 @@ import re
 from appliance.sentence.checksum import checksum
 from appliance.sentence.frame import Frame
 from appliance.sentence.grammar import LAYOUTS, WHOLE, first_wrong
+from appliance.sentence.shape import TO_SHAPE, Shapes
 from appliance.sentence.types import MAKE, Content
 
 STANDARD_MOST_CHARACTERS = 82
@@ -33,30 +34,40 @@ _ADDRESS = re.compile(r"[A-Z]{2}[A-Z][A-Z0-9]{2}|P[A-Z0-9]+")
 _LEGIBLE = re.compile(rb"[$!]([A-Z]{2})([A-Z]{3}),")
 
 
+_ENDS = [b"*%02X\r\n" % n for n in range(256)]
+"""Sum -> what follows the body of a sentence that keeps to the standard."""
+
+_shapes = Shapes()
+
+
 class Sentence:
     """A good frame.
 
-    talker: two letters, "P" for a maker's own sentence. type: three characters; for a maker's own, the rest of the
-    address. fields: all after the address, as sent. marks: departures that do no harm: "long" (over 82 characters),
-    "end-odd" (not ended by CR LF), "sum-lower-case", "sum-missing" (only where no checksum was asked for).
+    talker: two characters, "P" for a maker's own sentence. type: three characters; for a maker's own, the rest of
+    the address. body: what the checksum is taken over. marks: departures that do no harm: "long" (over 82
+    characters), "end-odd" (not ended by CR LF), "sum-lower-case", "sum-missing" (only where no checksum was asked
+    for).
     """
 
-    __slots__ = ("_content", "fields", "frame", "marks", "talker", "type")
+    __slots__ = ("_content", "body", "frame", "marks", "talker", "type")
 
-    def __init__(
-        self, frame: Frame, talker: str, type_: str, fields: list[str], marks: tuple[str, ...]
-    ) -> None:
+    def __init__(self, frame: Frame, talker: str, type_: str, body: bytes, marks: tuple[str, ...]) -> None:
         self.frame = frame
         self.talker = talker
         self.type = type_
-        self.fields = fields
+        self.body = body
         self.marks = marks
         self._content: Content | None = None
 
     @property
+    def fields(self) -> list[str]:
+        """All after the address, as sent."""
+        return self.body.decode("ascii").split(",")[1:]
+
+    @property
     def content(self) -> Content | None:
         """What the fields say, made when first asked for; None for a type that is not understood."""
-        if self._content is None and (make := MAKE.get(self.type)) and self.talker != "P":
+        if self._content is None and self.talker != "P" and (make := MAKE.get(self.type)):
             self._content = make(self.fields)
         return self._content
 
@@ -87,52 +98,76 @@ class Damaged:
 def parse(frame: Frame, checksum_required: bool = True) -> Sentence | Damaged:
     """Judges one frame. Never raises. checksum_required: whether a sentence without a checksum counts as damaged."""
     raw = frame.raw
+    body = raw[1:-5]
+    if raw[-5:] == _ENDS[checksum(body)] and not frame.flaw:
+        shape = _shapes.find(raw[:-5].translate(TO_SHAPE))
+        if shape is not None:
+            for part, allowed in shape.lookups:
+                if raw[part] not in allowed:
+                    break
+            else:
+                return Sentence(frame, shape.talker, shape.type, body, shape.marks)
+    return _judge(frame, checksum_required)
+
+
+def _judge(frame: Frame, checksum_required: bool) -> Sentence | Damaged:
+    """Asks every question, in the order of their importance."""
+    raw = frame.raw
     if frame.flaw:
         return Damaged(frame, frame.flaw)
-    ended = raw.endswith(b"\r\n")
-    row = raw[1:-2] if ended else raw[1:].rstrip(b"\r\n")
-    if not row.isascii() or not (text := row.decode("ascii")).isprintable():
+    row = raw[1:].rstrip(b"\r\n")
+    if not row.isascii() or not row.decode("ascii").isprintable():
         return Damaged(frame, "alphabet-wrong", _first_unprintable(row))
     marks: tuple[str, ...] = ("long",) if len(raw) > STANDARD_MOST_CHARACTERS else ()
-    if not ended:
+    if len(raw) != len(row) + 3 or not raw.endswith(b"\r\n"):
         marks += ("end-odd",)
-    if "*" not in text:
+    body, star, sent = row.partition(b"*")
+    if not star:
         if checksum_required:
             return Damaged(frame, "checksum-missing")
         marks += ("sum-missing",)
-        body = text
     else:
-        body, _, sent = text.rpartition("*")
-        right = f"{checksum(row[: len(body)]):02X}"
+        right = b"%02X" % checksum(body)
         if sent != right:
             if sent.upper() != right:
-                return Damaged(frame, "checksum-bad", f"sent {sent or 'nothing'}, should be {right}")
+                said = _short(sent.decode("ascii")) or "nothing"
+                return Damaged(frame, "checksum-bad", f"sent {said}, should be {right.decode()}")
             marks += ("sum-lower-case",)
     return _read_fields(frame, body, marks)
 
 
-def _read_fields(frame: Frame, body: str, marks: tuple[str, ...]) -> Sentence | Damaged:
-    address, _, rest = body.partition(",")
+def _read_fields(frame: Frame, body: bytes, marks: tuple[str, ...]) -> Sentence | Damaged:
+    address, *fields = body.decode("ascii").split(",")
     if not _ADDRESS.fullmatch(address):
-        return Damaged(frame, "address-wrong", address[:20])
-    fields = rest.split(",") if len(body) > len(address) else []
-    if address[0] == "P":
-        return Sentence(frame, "P", address[1:], fields, marks)
-    type_ = address[2:]
-    patterns = WHOLE.get(type_)
-    if patterns is not None:
-        pattern = patterns.get(len(fields))
-        if pattern is None:
-            allowed = " or ".join(map(str, LAYOUTS[type_].counts()))
-            return Damaged(
-                frame, "field-count-wrong", f"{type_} with {len(fields)} fields instead of {allowed}"
-            )
-        if not pattern.fullmatch(rest):
-            field = first_wrong(type_, fields)
-            if field is not None:
-                found = fields[LAYOUTS[type_].expand(len(fields)).index(field)]
-                return Damaged(frame, "field-wrong", f"{type_}: {field.name} is {found}")
-    return Sentence(frame, address[:2], type_, fields, marks)
+        return Damaged(frame, "address-wrong", _short(address))
+    own = address[0] == "P"
+    talker, type_ = ("P", address[1:]) if own else (address[:2], address[2:])
+    if not own and type_ in LAYOUTS:
+        wrong = _wrong_fields(frame, type_, fields)
+        if wrong is not None:
+            return wrong
+    sentence = Sentence(frame, talker, type_, body, marks)
+    if frame.raw.endswith(_ENDS[checksum(body)]):
+        _shapes.learn(frame.raw[:-5], talker, type_, fields, marks)
+    return sentence
+
+
+def _wrong_fields(frame: Frame, type_: str, fields: list[str]) -> Damaged | None:
+    layout, patterns = LAYOUTS[type_], WHOLE[type_]
+    if frame.raw[:1] != b"$":
+        return Damaged(frame, "address-wrong", f"{type_} begun with !")
+    if len(fields) not in patterns:
+        allowed = " or ".join(map(str, layout.counts()))
+        return Damaged(frame, "field-count-wrong", f"{type_} with {len(fields)} fields instead of {allowed}")
+    if patterns[len(fields)].fullmatch(",".join(fields)):
+        return None
+    number = first_wrong(type_, fields)
+    name = layout.expand(len(fields))[number].name
+    return Damaged(frame, "field-wrong", f"{type_}: {name} is {_short(fields[number])}")
+
+
+def _short(text: str) -> str:
+    return text if len(text) <= 20 else text[:20] + "…"
 
 
 def _first_unprintable(row: bytes) -> str:
