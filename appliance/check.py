@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import heapq
+from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from itertools import repeat
@@ -15,6 +16,7 @@ from appliance.judge.check import Check
 from appliance.judge.faults import Fault
 from appliance.judge.judge import rank
 from appliance.judge.needs import Needs
+from appliance.judge.words import duration
 from appliance.recording import Recorded, RecordingError
 from appliance.sentence.chunk import Chunk
 from appliance.watch import CONTROLLER, LOOK_NS, RECEIVER, Watch
@@ -32,9 +34,13 @@ Progress = Callable[[int], None]
 
 @dataclass(slots=True)
 class Source:
-    """A recording opened: its pieces in order of time, what is known of its times, and what there is to say of it."""
+    """A recording opened: its pieces in order of time, what is known of its times, and what there is to say of it.
+
+    size: bytes to be judged, for a progress bar.
+    """
 
     pieces: Iterator[Recorded]
+    size: int
     arrival_measured: bool
     utc_offset_ns: int | None
     notes: list[str] = field(default_factory=list)
@@ -47,28 +53,29 @@ def open_source(path: Path, needs: Needs, watch_id: int | None = None) -> Source
             is_history = file.read(len(_SQLITE)) == _SQLITE
     except OSError as trouble:
         raise RecordingError(f"{path} cannot be read: {trouble.strerror or trouble}.") from trouble
+    size = path.stat().st_size
     if is_history:
         return _history(path, watch_id)
     if recording.form_of(path) == "tagged":
-        return Source(recording.tagged(path, needs.baud), True, 0)
+        return Source(recording.tagged(path, needs.baud), size, True, 0)
     dated = recording.dated(path)
     notes = [
         "Arrival was not measured: the log has no times but the sentences' own. Jitter, load and silence are unknown."
     ]
     if not dated:
         notes.append("The log holds no date (no RMC or ZDA with one), so its times are times of some day.")
-    return Source(recording.plain(path), False, 0 if dated else None, notes)
+    return Source(recording.plain(path), size, False, 0 if dated else None, notes)
 
 
 def _history(path: Path, watch_id: int | None) -> Source:
     try:
         with History(path) as history:
             watch = history.watch(watch_id) if watch_id is not None else history.latest()
+            size = history.sizes(watch.id)["bytes"] if watch else 0
     except HistoryError as trouble:
         raise RecordingError(str(trouble)) from trouble
     if watch is None:
-        wanted = f"no watch {watch_id}" if watch_id is not None else "no watch yet"
-        raise RecordingError(f"{path} holds {wanted}.")
+        raise RecordingError(f"{path} holds no watch yet: there is nothing to judge.")
     notes = [] if watch.dated else ["The receiver never told the date in this watch: times are by the box's own clock."]
 
     def pieces() -> Iterator[Recorded]:
@@ -76,7 +83,7 @@ def _history(path: Path, watch_id: int | None) -> Source:
             streams = {line: history.chunks(watch.id, line) for line in (RECEIVER, CONTROLLER)}
             yield from _in_order(streams)
 
-    return Source(pieces(), True, watch.utc_offset_ns, notes)
+    return Source(pieces(), size, True, watch.utc_offset_ns, notes)
 
 
 def _in_order(streams: dict[str, Iterator[Chunk]]) -> Iterator[Recorded]:
@@ -186,3 +193,29 @@ class Recording:
 
 def _order(fault: Fault) -> tuple[int, str, str]:
     return fault.start_ns, fault.kind, fault.message
+
+
+def in_words(result: picture.Json) -> str:
+    """The same result for people: verdict, what is wrong, and what was heard."""
+    span, heard = result["span"], result["bytes"]
+    rows = [f"{result['verdict'].upper()} by the needs sheet {result['needs']}"]
+    rows += [f"  {note}" for note in result["notes"]]
+    since = f" from {span['start_utc']}" if span["start_utc"] else ""
+    rows.append(f"{duration(span['seconds'])}{since}, {heard['total']} bytes, {heard['junk']} of them junk")
+    failing = [one for one in result["checks"] if one["state"] == "fail"]
+    counted = Counter((one["kind"], one["message"]) for one in result["faults"])
+    for one in failing:
+        times = counted[one["id"], one["message"]]
+        rows.append(f"  {one['id']}: {one['says']}" + (f" ({times} times; the worst is told)" if times > 1 else ""))
+    rows.append("")
+    rows.append(f"{'message':10}{'count':>9}{'damaged':>9}{'rate':>10}{'longest gap':>14}{'jitter 95 %':>14}")
+    for one in result["messages"]:
+        gap = "-" if one["longest_gap_s"] is None else duration(one["longest_gap_s"])
+        jitter = "-" if one["jitter_p95_s"] is None else f"{one['jitter_p95_s'] * 1000:.1f} ms"
+        rate = "-" if one["rate_hz"] is None else f"{one['rate_hz']:.2f} Hz"
+        name = one["talker"] + one["type"]
+        rows.append(f"{name:10}{one['count']:>9}{one['bad']:>9}{rate:>10}{gap:>14}{jitter:>14}")
+    qualities = ", ".join(f"{duration(s)} in quality {q}" for q, s in result["fix"]["seconds_by_quality"].items())
+    if qualities:
+        rows += ["", f"Fix: {qualities}"]
+    return "\n".join(rows)

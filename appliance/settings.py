@@ -6,6 +6,7 @@ Paths in the file that do not start with / are taken from the folder that the fi
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -112,24 +113,31 @@ TABLES: tuple[Table, ...] = (
 )  # fmt: skip
 
 
-def load(path: Path | None = None) -> Settings:
-    """The settings in the file; None: the defaults. Raises SheetError, also for a needs sheet that cannot be used."""
+def load(path: Path | None = None, over: Mapping[str, object] | None = None) -> Settings:
+    """The settings in the file; None: the defaults. Raises SheetError, also for a needs sheet that cannot be used.
+
+    over: values that take the place of the file's, by name: needs, port and baud (of the line from the receiver),
+    pins, web_host, web_port. A needs sheet named here as a path starts at the working folder.
+    """
     if path is None:
-        return from_toml("", "the defaults")
-    return from_toml(read_file(path), str(path), path.absolute().parent)
+        return from_toml("", "the defaults", over=over)
+    return from_toml(read_file(path), str(path), path.absolute().parent, over)
 
 
-def from_toml(words: str, file: str, folder: Path = Path("/")) -> Settings:
+def from_toml(words: str, file: str, folder: Path = Path("/"), over: Mapping[str, object] | None = None) -> Settings:
     """The settings written in TOML text. file: what errors shall call it; folder: where its paths start."""
     reading = read_text(words, TABLES, file)
     top, lamps, web = (reading.values[name] for name in ("", "lamps", "web"))
     lines = {LINES[0]: {"port": None, "baud": None}, **reading.values["line"]}
+    for name, value in (over or {}).items():
+        table, key = _OVER[name]
+        {"": top, "lamps": lamps, "web": web, "line": lines[LINES[0]]}[table][key] = value
     _check_ports(reading, lines)
     _check_pins(reading, lamps)
     reading.done()
     sheet = top["needs"]
     if "/" in sheet or sheet.endswith(".toml"):
-        sheet = str(folder / sheet)
+        sheet = str((Path.cwd() if "needs" in (over or {}) else folder) / sheet)
     needs_folder = folder / top["needs_folder"]
     baud = needs.load(sheet, [needs_folder]).baud
     return Settings(
@@ -148,6 +156,16 @@ def from_toml(words: str, file: str, folder: Path = Path("/")) -> Settings:
         web_host=web["host"],
         web_port=web["port"],
     )
+
+
+_OVER = {
+    "needs": ("", "needs"),
+    "port": ("line", "port"),
+    "baud": ("line", "baud"),
+    "pins": ("lamps", "pins"),
+    "web_host": ("web", "host"),
+    "web_port": ("web", "port"),
+}
 
 
 def explain(settings: Settings) -> list[Row]:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections import deque
 from dataclasses import dataclass
+from typing import Literal
 
 from appliance.sentence.chunk import Chunk
 
@@ -18,11 +19,14 @@ _CLIP_BYTES_MOST = 200_000
 """A clip of 10 s at 115,200 baud is 115 kB; on a faster line its first part is kept."""
 
 
+Label = Literal["opening", "closing", "whole"]
+
+
 @dataclass(slots=True, frozen=True)
 class Excerpt:
     """Bytes of one line around an instant. label: "opening", "closing" or "whole"."""
 
-    label: str
+    label: Label
     line: str
     chunks: tuple[Chunk, ...]
 
@@ -74,7 +78,7 @@ class Evidence:
             return (self._excerpt("whole", pending.start_ns - MARGIN_NS, end_ns + MARGIN_NS),)
         return (pending.opening, self._excerpt("closing", end_ns - MARGIN_NS, end_ns + MARGIN_NS))
 
-    def _excerpt(self, label: str, from_ns: int, to_ns: int) -> Excerpt:
+    def _excerpt(self, label: Label, from_ns: int, to_ns: int) -> Excerpt:
         """Of the line that the fault is on: the one from the receiver is the one that is judged."""
         chunks: list[Chunk] = []
         size = 0

@@ -40,8 +40,7 @@ def between(watch: Watch, from_utc: str | None, to_utc: str | None) -> Span:
     if to_ns <= whole.from_ns or from_ns >= whole.to_ns:
         begin, end = moment(watch, whole.from_ns), moment(watch, whole.to_ns)
         raise SpanError(
-            f"This watch runs from {begin:%Y-%m-%d %H:%M:%S} to {end:%Y-%m-%d %H:%M:%S} UTC; "
-            "nothing lies in that span."
+            f"This watch runs from {begin:%Y-%m-%d %H:%M:%S} to {end:%Y-%m-%d %H:%M:%S} UTC; nothing lies in that span."
         )
     return Span(max(whole.from_ns, from_ns), min(whole.to_ns, to_ns))
 

@@ -1,0 +1,1 @@
+"""The listening daemon: readers, core and keeper as threads of one process, and what binds them."""

@@ -1,0 +1,277 @@
+"""The core: the one thread that owns the watch, the lamps and the live picture. It ticks in silence as well."""
+
+from __future__ import annotations
+
+import json
+import queue
+import threading
+import time
+from collections import deque
+from collections.abc import Callable
+from typing import Any, Literal
+
+from appliance import __version__, picture
+from appliance.history.rows import Clip, FaultRow, MarkRow, SecondRow
+from appliance.judge.faults import Fault
+from appliance.judge.needs import Needs
+from appliance.lamp import LampError, Lamps
+from appliance.line.port import PortState
+from appliance.settings import Settings
+from appliance.tap.inbox import Inbox, Item
+from appliance.tap.keeper import Keeper
+from appliance.watch import Watch
+
+TICK_S = 0.05
+"""Lamps are refreshed twenty times a second, so that a wink of 0.12 s is always seen."""
+PICTURE = "picture.json"
+_SHOWN = 10
+_DATE_AGAIN_NS = 60_000_000_000
+_DATE_MOVED_NS = 50_000_000
+
+
+class Core:
+    """Takes what the readers hand over, drives the watch, shows the verdict and orders what is to be kept."""
+
+    def __init__(
+        self,
+        settings: Settings,
+        needs: Needs,
+        inbox: Inbox,
+        keeper: Keeper,
+        *,
+        clock: Callable[[], int] = time.monotonic_ns,
+    ) -> None:
+        self.heartbeat_ns = clock()
+        self.stop_asked = threading.Event()
+        self._settings = settings
+        self._inbox = inbox
+        self._keeper = keeper
+        self._clock = clock
+        self._marks: queue.SimpleQueue[MarkRow] = queue.SimpleQueue()
+        self._stopping = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="core", daemon=True)
+        self._watch = Watch(needs, {line.name: line.baud for line in settings.lines}, clock())
+        self._ports: dict[str, PortState] = {}
+        self._recent: deque[Fault] = deque(maxlen=_SHOWN)
+        self._marked: deque[MarkRow] = deque(maxlen=_SHOWN)
+        self._ended: dict[str, Fault] = {}
+        self._lamps: Lamps | None = None
+        self._lamp_says = ""
+        self._second = clock() // 1_000_000_000
+        self._dated_ns: int | None = None
+        self._date_told_ns = 0
+
+    def start(self) -> None:
+        """Lights the lamps and begins."""
+        self._thread.start()
+
+    def stop(self, timeout_s: float) -> bool:
+        """Judges what is still in the inbox, hands over the evidence, lamps dark; whether it ended in time."""
+        self._stopping.set()
+        self._thread.join(timeout_s)
+        return not self._thread.is_alive()
+
+    def is_alive(self) -> bool:
+        """Whether the thread runs."""
+        return self._thread.is_alive()
+
+    def mark(self, source: Literal["button", "page", "box"], note: str = "") -> None:
+        """Sets a mark at this moment; from any thread."""
+        self._marks.put(MarkRow(self._clock(), source, note[:200]))
+
+    def _run(self) -> None:
+        self._open_lamps()
+        try:
+            while not self._stopping.is_set():
+                self._turn()
+            while (item := self._inbox.take(0)) is not None:
+                self._handle(item)
+            self._finish()
+        finally:
+            if self._lamps is not None:
+                self._lamps.close()
+
+    def _open_lamps(self) -> None:
+        settings = self._settings
+        try:
+            self._lamps = Lamps(settings.pins, settings.green, settings.red, settings.button)
+        except LampError as trouble:
+            self._lamp_says = f"The lamps do not work, so they are dark whatever the verdict: {trouble}"
+
+    def _turn(self) -> None:
+        """One tick: everything that came, then a look if one is due, then the lamps."""
+        self.heartbeat_ns = started_ns = self._clock()
+        tick_ends_ns = started_ns + int(TICK_S * 1e9)
+        while (left_ns := tick_ends_ns - self._clock()) > 0:
+            item = self._inbox.take(left_ns / 1e9)
+            if item is None:
+                break
+            self._handle(item)
+        while not self._marks.empty():
+            mark = self._marks.get()
+            self._marked.appendleft(mark)
+            self._keeper.mark(mark)
+        now_ns = self._clock()
+        if self._watch.due(now_ns):
+            self._look(now_ns)
+        self._show(now_ns)
+
+    def _handle(self, item: Item) -> None:
+        line, what = item
+        if isinstance(what, PortState):
+            self._ports[line] = what
+            if what.state != "stopped":
+                self._watch.port(line, what.says if what.state != "open" else "", what.at_ns)
+        else:
+            self._watch.feed(line, what)
+            self._keeper.chunk(line, what)
+
+    def _look(self, now_ns: int, stopping: bool = False) -> None:
+        seen = self._watch.look(now_ns)
+        for fault in seen.opened:
+            self._keeper.fault(fault.key, _row(fault))
+        for fault in seen.closed:
+            self._ended[fault.key] = fault
+            self._recent.appendleft(fault)
+            self._keeper.fault(fault.key, _row(fault))
+        lasting = {fault.key: fault for fault in self._watch.faults.open}
+        for key, excerpts in self._watch.evidence_ready(now_ns, stopping):
+            clips = tuple(Clip(e.label, e.line, e.chunks) for e in excerpts)
+            ended = self._ended.pop(key, None) or lasting[key]
+            self._keeper.fault(key, _row(ended, clips), whole=True)
+        self._date(now_ns)
+        self._seconds(now_ns)
+        self._publish(now_ns)
+
+    def _date(self, now_ns: int) -> None:
+        utc = self._watch.receiver.utc
+        if utc.offset_ns is None or utc.uncertainty_s is None:
+            return
+        moved = self._dated_ns is None or abs(utc.offset_ns - self._dated_ns) > _DATE_MOVED_NS
+        if moved or now_ns - self._date_told_ns > _DATE_AGAIN_NS:
+            self._dated_ns, self._date_told_ns = utc.offset_ns, now_ns
+            self._keeper.date(utc.offset_ns, utc.uncertainty_s)
+
+    def _seconds(self, now_ns: int) -> None:
+        """Hands over the measures of the second that has ended."""
+        if now_ns // 1_000_000_000 == self._second:
+            return
+        for line, meter in self._watch.meters.items():
+            tally, fix = meter.take_tally(), meter.fix
+            sample = fix.sample if fix.sample and now_ns - fix.sample.at_ns < 2_000_000_000 else None
+            self._keeper.second(
+                SecondRow(
+                    line=line,
+                    second_ns=self._second * 1_000_000_000,
+                    bytes=tally.bytes,
+                    sentences=tally.sentences,
+                    damaged=tally.damaged,
+                    junk=tally.junk,
+                    load_ratio=tally.bytes * 10 / meter.load.baud,
+                    verdict=self._watch.verdict.state,
+                    quality=sample.quality if sample else None,
+                    satellites=sample.satellites if sample else None,
+                    hdop=sample.hdop if sample else None,
+                    age_s=sample.age_s if sample else None,
+                    latitude_deg=fix.latitude_deg if sample else None,
+                    longitude_deg=fix.longitude_deg if sample else None,
+                    speed_mps=fix.speed_mps if sample else None,
+                    messages=dict(tally.messages),
+                )
+            )
+        self._second = now_ns // 1_000_000_000
+
+    def _show(self, now_ns: int) -> None:
+        if self._lamps is None:
+            return
+        self._lamps.show(self._watch.verdict.state, now_ns)
+        for event in self._lamps.tick(now_ns):
+            if event == "mark":
+                self.mark("button")
+            elif event == "stop":
+                self.mark("button", "asked for a clean stop")
+                self.stop_asked.set()
+
+    def _finish(self) -> None:
+        now_ns = self._clock()
+        for meter in self._watch.meters.values():
+            meter.flush()
+        self._second -= 1  # the second under way is handed over as well
+        self._look(now_ns, stopping=True)
+        while not self._marks.empty():
+            self._keeper.mark(self._marks.get())
+
+    def _publish(self, now_ns: int) -> None:
+        """Replaces the picture file in one step, so that a reader never sees half of one."""
+        path = self._settings.run_folder / PICTURE
+        fresh = path.with_suffix(".new")
+        fresh.write_text(json.dumps(self._picture(now_ns)), encoding="utf-8")
+        fresh.replace(path)
+
+    def _picture(self, now_ns: int) -> picture.Json:
+        watch = self._watch
+        box_offset_ns = time.time_ns() - now_ns
+        offset = self._dated_ns if self._dated_ns is not None else box_offset_ns
+        started, needs = watch.started_ns, watch.needs
+        utc = watch.receiver.utc
+        return {
+            "format": 1,
+            "version": __version__,
+            "at_utc": picture.utc_text(now_ns + offset),
+            "machine": self._settings.machine,
+            "verdict": picture.verdict(watch, now_ns),
+            "needs": {"name": needs.name, "title": needs.title},
+            "checks": [picture.check(one) for one in watch.checks],
+            "lines": [self._line(line.name, line.path, now_ns) for line in self._settings.lines],
+            "watch": {
+                "id": self._keeper.watch_id,
+                "seconds": picture.rounded((now_ns - started) / 1e9, 1),
+                "started_utc": picture.utc_text(started + offset),
+            },
+            "clock": {
+                "source": "box" if self._dated_ns is None else "line",
+                "uncertainty_s": picture.rounded(utc.uncertainty_s, 3),
+            },
+            "lamps": self._lamp_picture(),
+            "box": self._box(),
+            "faults_open": [picture.fault(one, started, offset) for one in watch.faults.open],
+            "faults_recent": [picture.fault(one, started, offset) for one in self._recent],
+            "marks": [
+                {
+                    "at_s": picture.rounded((mark.at_ns - started) / 1e9, 1),
+                    "at_utc": picture.utc_text(mark.at_ns + offset),
+                    "source": mark.source,
+                    "note": mark.note,
+                }
+                for mark in self._marked
+            ],
+        }
+
+    def _line(self, name: str, path: str, now_ns: int) -> picture.Json:
+        port = self._ports.get(name)
+        state = port.state if port else "missing"
+        says = port.says if port else "The port has not been opened yet."
+        row = {"name": name, "port": path, "port_state": state, "port_says": says}
+        return row | picture.line(self._watch.meters[name], self._watch.needs, now_ns)
+
+    def _lamp_picture(self) -> dict[str, Any]:
+        lamps = self._lamps
+        if lamps is None:
+            return {"pins": "none", "green": False, "red": False, "pattern": "dark"}
+        return {"pins": lamps.pins, "green": lamps.green, "red": lamps.red, "pattern": lamps.pattern}
+
+    def _box(self) -> dict[str, Any]:
+        dropped = self._inbox.dropped
+        says = [self._lamp_says, self._keeper.says]
+        if dropped:
+            says.append(f"The box itself lost {dropped} bytes because it could not keep up; the line is not to blame.")
+        if self._keeper.dropped:
+            says.append(f"{self._keeper.dropped} entries could not be kept in history because it could not keep up.")
+        return {"dropped": dropped, "history_says": self._keeper.says, "says": [one for one in says if one]}
+
+
+def _row(fault: Fault, clips: tuple[Clip, ...] = ()) -> FaultRow:
+    return FaultRow(
+        fault.kind, fault.line, fault.message, fault.start_ns, fault.end_ns, fault.says,
+        fault.measured, fault.needed, fault.unit, clips,
+    )  # fmt: skip

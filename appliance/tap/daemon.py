@@ -1,0 +1,108 @@
+"""Builds the tap, owns its signals and its stop order, and ends the process when a part of it has died.
+
+Stop order: readers, core (lamps to no-go), keeper. A thread without a heartbeat ends the process: whoever started it
+starts it again, which is better than a lamp that nobody updates.
+"""
+
+from __future__ import annotations
+
+import logging
+import signal
+import threading
+import time
+from collections.abc import Callable, Mapping
+from types import FrameType
+from typing import Any
+
+from appliance import __version__
+from appliance.history.rows import WatchStart
+from appliance.line.port import LineReader
+from appliance.settings import Settings
+from appliance.tap.commands import Answer, CommandSocket
+from appliance.tap.core import PICTURE, Core
+from appliance.tap.inbox import Inbox
+from appliance.tap.keeper import Keeper
+
+HEARTBEAT_MOST_S = 10.0
+"""A thread that has not moved for this long is taken for dead. Our choice."""
+_STOP_S = 8.0
+DIED = 70
+"""Exit status when a part of the tap has died (EX_SOFTWARE of BSD's sysexits.h)."""
+
+log = logging.getLogger("linelamp.tap")
+
+
+class Tap:
+    """The daemon. `run()` returns the exit status when it was asked to stop, or when a part died."""
+
+    def __init__(self, settings: Settings, *, clock: Callable[[], int] = time.monotonic_ns) -> None:
+        needs = settings.load_needs()
+        self._settings = settings
+        self._clock = clock
+        self._stop = threading.Event()
+        start = WatchStart(clock(), time.time_ns(), needs.name, settings.needs_toml(), settings.machine, __version__)
+        self._inbox = Inbox()
+        self._keeper = Keeper(settings.history, start, clock=clock)
+        self._core = Core(settings, needs, self._inbox, self._keeper, clock=clock)
+        self._readers = [LineReader(line, self._inbox.put, clock=clock) for line in settings.lines]
+
+    def stop(self) -> None:
+        """Asks for a clean stop; from any thread."""
+        self._stop.set()
+
+    def run(self) -> int:
+        """Listens until it is asked to stop. 0: stopped as asked; DIED: a part of it died."""
+        self._settings.run_folder.mkdir(parents=True, exist_ok=True)
+        commands = CommandSocket(self._settings.run_folder, {"mark": self._mark})
+        self._keeper.start()
+        self._core.start()
+        for reader in self._readers:
+            reader.start()
+        try:
+            dead = self._supervise(commands)
+        finally:
+            commands.close()
+            finished = self._finish()
+        if dead:
+            log.error("%s has died; the process ends so that it can be started again", dead)
+        return DIED if dead or not finished else 0
+
+    def _supervise(self, commands: CommandSocket) -> str:
+        """Answers commands and feels the pulse of every thread; gives the name of one that died, or ""."""
+        while not self._stop.is_set() and not self._core.stop_asked.is_set():
+            commands.serve(0.25)
+            parts: dict[str, Any] = {"core": self._core, "keeper": self._keeper}
+            parts |= {f"reader {reader.settings.name}": reader for reader in self._readers}
+            for name, part in parts.items():
+                still_s = (self._clock() - part.heartbeat_ns) / 1e9
+                if not part.is_alive() or still_s > HEARTBEAT_MOST_S:
+                    return name
+        return ""
+
+    def _finish(self) -> bool:
+        for reader in self._readers:
+            reader.stop()
+        ended = [reader.join(_STOP_S) for reader in self._readers]
+        ended.append(self._core.stop(_STOP_S))
+        ended.append(self._keeper.stop(self._clock(), _STOP_S))
+        (self._settings.run_folder / PICTURE).unlink(missing_ok=True)
+        return all(ended)
+
+    def _mark(self, asked: Mapping[str, Any]) -> Answer:
+        note = asked.get("note", "")
+        if not isinstance(note, str):
+            return {"ok": False, "says": "note must be text."}
+        self._core.mark("page", note)
+        return {"ok": True}
+
+
+def run(settings: Settings) -> int:
+    """Runs the tap in this process until SIGTERM or SIGINT."""
+    tap = Tap(settings)
+
+    def on_signal(_number: int, _frame: FrameType | None) -> None:
+        tap.stop()
+
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, on_signal)
+    return tap.run()

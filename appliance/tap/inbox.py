@@ -1,0 +1,42 @@
+"""The bounded queue from the readers to the core. It never blocks a reader; what it must drop, it owns up to."""
+
+from __future__ import annotations
+
+import queue
+import threading
+
+from appliance.line.port import PortState
+from appliance.sentence.chunk import Chunk
+
+Item = tuple[str, Chunk | PortState]
+ITEMS_MOST = 20_000
+"""At 38,400 baud read byte by byte this is five seconds; read as usual, minutes. Our choice."""
+
+
+class Inbox:
+    """Many readers put, one core takes."""
+
+    def __init__(self, most: int = ITEMS_MOST) -> None:
+        self._queue: queue.Queue[Item] = queue.Queue(most)
+        self._lock = threading.Lock()
+        self._dropped = 0
+
+    def put(self, line: str, item: Chunk | PortState) -> None:
+        """Hands over what a reader got. Returns at once."""
+        try:
+            self._queue.put_nowait((line, item))
+        except queue.Full:
+            with self._lock:
+                self._dropped += len(item.data) if isinstance(item, Chunk) else 0
+
+    @property
+    def dropped(self) -> int:
+        """Bytes dropped since the start because the core did not keep up: the box's own fault, not the line's."""
+        return self._dropped
+
+    def take(self, timeout_s: float) -> Item | None:
+        """The next item, waiting for it; None where none came in time."""
+        try:
+            return self._queue.get(timeout=timeout_s) if timeout_s > 0 else self._queue.get_nowait()
+        except queue.Empty:
+            return None

@@ -1,0 +1,142 @@
+"""The keeper: the thread that owns the write connection of history. It batches, and outlives a card in trouble."""
+
+from __future__ import annotations
+
+import logging
+import queue
+import sqlite3
+import threading
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+from appliance.history.rows import FaultRow, HistoryError, MarkRow, SecondRow, WatchStart
+from appliance.history.writer import HistoryWriter
+from appliance.sentence.chunk import Chunk
+
+COMMIT_S = 2.0
+"""Seconds of traffic a commit holds: what a power cut may cost. Our choice; shorter wears the card more."""
+RETRY_S = 5.0
+_ORDERS_MOST = 50_000
+_TROUBLES = (HistoryError, sqlite3.Error, OSError)
+
+Order = Callable[[HistoryWriter], None]
+log = logging.getLogger("linelamp.keeper")
+
+
+class Keeper:
+    """Takes orders from the core, never blocks it, and writes them in batches from a thread of its own.
+
+    watch_id: of the watch in history, None until it has begun there. says: what is wrong with history, or "".
+    """
+
+    def __init__(self, path: Path, start: WatchStart, *, clock: Callable[[], int] = time.monotonic_ns) -> None:
+        self.watch_id: int | None = None
+        self.says = ""
+        self.dropped = 0
+        self.heartbeat_ns = clock()
+        self._path = path
+        self._start = start
+        self._clock = clock
+        self._orders: queue.Queue[Order | None] = queue.Queue(_ORDERS_MOST)
+        self._thread = threading.Thread(target=self._run, name="keeper", daemon=True)
+
+    def start(self) -> None:
+        """Begins the watch in history, as soon as history lets it."""
+        self._thread.start()
+
+    def stop(self, at_ns: int, timeout_s: float) -> bool:
+        """Writes all that was ordered, ends the watch at at_ns and lets go of the file; whether it did so in time."""
+        self._order(lambda writer: writer.end_watch(at_ns))
+        self._orders.put(None, timeout=timeout_s)
+        self._thread.join(timeout_s)
+        return not self._thread.is_alive()
+
+    def is_alive(self) -> bool:
+        """Whether the thread runs."""
+        return self._thread.is_alive()
+
+    def chunk(self, line: str, chunk: Chunk) -> None:
+        """Raw bytes of a line."""
+        self._order(lambda writer: writer.add_chunk(line, chunk))
+
+    def second(self, row: SecondRow) -> None:
+        """A line's measures over one second."""
+        self._order(lambda writer: writer.add_second(row))
+
+    def fault(self, key: str, row: FaultRow, *, whole: bool = False) -> None:
+        """A fault that began or changed; whole: it has ended and its evidence is with it."""
+        self._order(lambda writer: (writer.close_fault if whole else writer.open_fault)(key, row))
+
+    def mark(self, row: MarkRow) -> None:
+        """A moment that somebody marked."""
+        self._order(lambda writer: writer.add_mark(row))
+
+    def date(self, utc_minus_mono_ns: int, uncertainty_s: float) -> None:
+        """The line has told the time."""
+        self._order(lambda writer: writer.date_watch(utc_minus_mono_ns, uncertainty_s))
+
+    def _order(self, order: Order) -> None:
+        try:
+            self._orders.put_nowait(order)
+        except queue.Full:
+            self.dropped += 1
+
+    def _run(self) -> None:
+        writer = self._open()
+        if writer is None:
+            return
+        try:
+            self._write(writer)
+        finally:
+            try:
+                writer.close()
+            except _TROUBLES:
+                log.exception("history could not be closed in good order")
+
+    def _open(self) -> HistoryWriter | None:
+        """The writer with its watch begun, tried until it works; None where a stop came first."""
+        while True:
+            try:
+                writer = HistoryWriter(self._path)
+                self.watch_id = writer.begin_watch(self._start)
+                self.says = ""
+                return writer
+            except _TROUBLES as trouble:
+                self._trouble(trouble)
+            until_ns = self._clock() + int(RETRY_S * 1e9)
+            while self._clock() < until_ns:
+                self.heartbeat_ns = self._clock()
+                time.sleep(0.2)
+                if None in self._orders.queue:
+                    return None
+
+    def _write(self, writer: HistoryWriter) -> None:
+        commit_ns = self._clock() + int(COMMIT_S * 1e9)
+        ending = False
+        while not ending:
+            self.heartbeat_ns = now_ns = self._clock()
+            try:
+                order = self._orders.get(timeout=max(0.0, min(0.5, (commit_ns - now_ns) / 1e9)))
+                ending = order is None
+                if order is not None:
+                    self._carry_out(order, writer)
+            except queue.Empty:
+                pass
+            if self._clock() >= commit_ns or ending:
+                self._carry_out(HistoryWriter.commit, writer)
+                commit_ns = self._clock() + int(COMMIT_S * 1e9)
+
+    def _carry_out(self, order: Order, writer: HistoryWriter) -> None:
+        try:
+            order(writer)
+            if order is HistoryWriter.commit:
+                self.says = ""
+        except _TROUBLES as trouble:
+            self._trouble(trouble)
+
+    def _trouble(self, trouble: Exception) -> None:
+        says = f"History cannot be written: {trouble}. Judging and lamps go on."
+        if says != self.says:
+            log.error(says)
+        self.says = says
