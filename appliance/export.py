@@ -50,7 +50,7 @@ class Leaving:
         return max(1, (self._span.to_ns - self._span.from_ns) // 1_000_000_000)
 
     def target(self, out: Path | None) -> Path:
-        """The file to write: out itself, or a file in it named after date, machine and span; never one that is there."""
+        """The file to write: out, or one in it named after date, machine and span; never one that is there."""
         name = file_name(self._watch, self._form, self._wanted.line, self._span.from_ns, self._span.to_ns)
         target = Path(name) if out is None else out / name if out.is_dir() else out
         if target.exists():

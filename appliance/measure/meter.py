@@ -37,7 +37,7 @@ class MeterSettings:
 class Message:
     """Measures of one talker and type."""
 
-    __slots__ = ("bad", "last", "longest", "longest_ns", "rate", "schedule", "talker", "type")
+    __slots__ = ("_number", "bad", "last", "longest", "longest_ns", "rate", "schedule", "talker", "type")
 
     def __init__(self, talker: str, type_: str) -> None:
         self.talker = talker
@@ -48,10 +48,12 @@ class Message:
         self.last: Sentence | None = None
         self.longest = 0
         self.longest_ns = 0
+        self._number = 0
 
-    def add(self, sentence: Sentence, at_ns: int, scheduled: bool) -> None:
-        """One sentence of this message. scheduled: whether its byte times were measured."""
-        if _opens(sentence):
+    def add(self, sentence: Sentence, at_ns: int, scheduled: bool) -> bool:
+        """One sentence of this message; whether it opens a group. scheduled: whether its byte times were measured."""
+        opens = self._opens(sentence)
+        if opens:
             self.rate.add(at_ns)
             if scheduled:
                 self.schedule.add(at_ns)
@@ -61,11 +63,14 @@ class Message:
         length = len(sentence.frame.raw)
         if length >= self.longest or at_ns - self.longest_ns > RECENT_NS:
             self.longest, self.longest_ns = length, at_ns
+        return opens
 
-
-def _opens(sentence: Sentence) -> bool:
-    """Whether a sentence opens a group: all do, but the second and later of satellites in view."""
-    return sentence.type != "GSV" or sentence.fields[1] in ("", "1", "01")
+    def _opens(self, sentence: Sentence) -> bool:
+        """All open a group, but the satellites in view whose number goes on counting from the one before."""
+        if sentence.type != "GSV":
+            return True
+        before, self._number = self._number, int(sentence.fields[1] or 1)
+        return self._number <= before or not before
 
 
 @dataclass(slots=True)
@@ -140,11 +145,10 @@ class LineMeter:
         self._tally.sentences += 1
         self._tally.messages[sentence.talker + sentence.type] += 1
         message = self._message(sentence.talker, sentence.type)
-        if message is not None:
-            message.add(sentence, at_ns, self.settings.arrival_measured)
+        opens = message is None or message.add(sentence, at_ns, self.settings.arrival_measured)
         accepted = not self.settings.talkers or sentence.talker in self.settings.talkers
         rate = self.needed.get(sentence.type)
-        if rate is not None and accepted and _opens(sentence):
+        if rate is not None and accepted and opens:
             rate.add(at_ns, self.load.resumed_ns)
         if sentence.type in ("GGA", "RMC", "VTG", "ZDA", "GLL"):
             self._understood(sentence, at_ns)
