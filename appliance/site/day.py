@@ -1,0 +1,70 @@
+"""The last 24 hours as a strip: runs of cells of one state, their heights, their sums and the hours below."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import groupby
+from typing import Any
+
+from appliance.history.rows import Cell
+from appliance.site.words import NS, from_ns, span
+
+HEIGHTS = {"go": 12, "wait": 24, "no-go": 40, "none": 2}
+"""Of 40: the worse, the taller, so that the strip can be read without colour."""
+
+WORDS = {"go": "go", "no-go": "no-go", "wait": "wait", "none": "box off"}
+HOURS = 6
+
+
+@dataclass(slots=True, frozen=True)
+class Bar:
+    """A run of cells of one state. at, width: in cells. height: of 40."""
+
+    at: int
+    width: int
+    state: str
+    height: int
+
+
+def strip(cells: Sequence[Cell]) -> dict[str, Any] | None:
+    """What the template draws; None where there are no cells.
+
+    bars; ticks (cells in which faults began); hours [(place in cells, "06:00")]; heights by state; sums [(state,
+    word, length)]; says (the whole in a sentence); width (cells).
+    """
+    if len(cells) < 2:
+        return None
+    step_ns = cells[1].start_utc_ns - cells[0].start_utc_ns
+    bars = []
+    for state, run in groupby(range(len(cells)), key=lambda at: cells[at].state):
+        places = list(run)
+        bars.append(Bar(places[0], len(places), state, HEIGHTS[state]))
+    sums = []
+    for state in HEIGHTS:
+        total = sum(bar.width for bar in bars if bar.state == state)
+        if total:
+            sums.append((state, WORDS[state], span(total * step_ns / NS)))
+    faults = sum(cell.faults for cell in cells)
+    parts = ", ".join(f"{word} {length}" for _, word, length in sums)
+    return {
+        "bars": bars,
+        "ticks": [at for at, cell in enumerate(cells) if cell.faults],
+        "hours": _hours(cells, step_ns),
+        "sums": sums,
+        "faults": faults,
+        "heights": HEIGHTS,
+        "width": len(cells),
+        "says": f"Last 24 hours: {parts}; {faults} {'fault' if faults == 1 else 'faults'} began.",
+    }
+
+
+def _hours(cells: Sequence[Cell], step_ns: int) -> list[tuple[int, str]]:
+    every_ns = HOURS * 3600 * NS
+    first_ns, last_ns = cells[0].start_utc_ns, cells[-1].start_utc_ns
+    mark_ns = -(-first_ns // every_ns) * every_ns
+    marks = []
+    while mark_ns <= last_ns:
+        marks.append(((mark_ns - first_ns) // step_ns, from_ns(mark_ns).strftime("%H:%M")))
+        mark_ns += every_ns
+    return marks

@@ -1,0 +1,95 @@
+"""The WSGI server around the page: enough threads for every stream, and a prompt end."""
+
+from __future__ import annotations
+
+import signal
+import socket
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Protocol
+
+from flask import Flask
+from waitress.server import create_server
+
+from appliance.site.app import STREAMS_MOST, create_app
+
+OTHER_THREADS = 8
+"""For pages and downloads, beside a thread for each stream."""
+
+GONE_AFTER_MS = 10_000
+"""A phone that went out of reach without a word is given up after this, so that it holds no stream. Our choice."""
+
+HELD_MOST_BYTES = 512 * 1024
+"""What may wait in memory for one slow phone; a download pauses until it has taken that."""
+
+
+class WebSettings(Protocol):
+    """What of the box's settings the page needs. run_folder holds picture.json and tap.sock."""
+
+    @property
+    def run_folder(self) -> Path: ...
+    @property
+    def history(self) -> Path: ...
+    @property
+    def machine(self) -> str: ...
+    @property
+    def web_host(self) -> str: ...
+    @property
+    def web_port(self) -> int: ...
+
+
+def run(settings: WebSettings) -> int:
+    """Serves the page until SIGTERM or Ctrl-C; gives the exit code. Raises OSError where the port is taken."""
+    app = create_app(
+        settings.run_folder / "picture.json",
+        settings.history,
+        settings.run_folder / "tap.sock",
+        machine=settings.machine,
+        stop=threading.Event(),
+    )
+    serve(app, settings.web_host, settings.web_port)
+    return 0
+
+
+def serve(app: Flask, host: str, port: int) -> None:
+    """Serves app on host and port until SIGTERM or Ctrl-C. From the main thread only. Raises OSError."""
+    server = create_server(
+        app,
+        host=host,
+        port=port,
+        threads=STREAMS_MOST + OTHER_THREADS,
+        connection_limit=200,
+        channel_request_lookahead=1,  # reads on while a stream runs, so that a closed one is noticed
+        outbuf_high_watermark=HELD_MOST_BYTES,
+        max_request_body_size=16 * 1024,
+        max_request_header_size=16 * 1024,
+        clear_untrusted_proxy_headers=True,
+        ident="",
+    )
+    server.adj.socket_options = [
+        *server.adj.socket_options,
+        (socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, GONE_AFTER_MS),
+    ]
+    stop: threading.Event = app.extensions["linelamp-stop"]
+    try:
+        with _ended_by_sigterm(stop):
+            server.run()
+    finally:
+        stop.set()
+        server.close()
+
+
+@contextmanager
+def _ended_by_sigterm(stop: threading.Event) -> Iterator[None]:
+    def end(_number: int, _frame: object) -> None:
+        stop.set()
+        raise SystemExit(0)
+
+    before = {number: signal.signal(number, end) for number in (signal.SIGTERM, signal.SIGINT)}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)

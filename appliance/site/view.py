@@ -1,0 +1,103 @@
+"""From the live picture to what the templates need: which checks belong to which message, in which order, how shown."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import timedelta
+from typing import Any
+
+from appliance.site.day import strip
+from appliance.site.glance import Past, last_faults
+from appliance.site.picture import Sight
+from appliance.site.words import LINE_WORDS, PATTERN_WORDS, PINS_WORDS, SOURCE_WORDS, STATE_WORDS, from_iso, span
+
+RECEIVER, CONTROLLER = "from-receiver", "from-controller"
+
+PARTS = (
+    "head", "verdict", "messages", "fix", "wire", "controller", "checks", "fields",
+    "faults", "day", "marks", "box",
+)  # fmt: skip
+"""The parts of the front page that live on their own, in the order of the templates in parts/."""
+
+WORST_FIRST = ("fail", "unknown", "pass")
+
+
+@dataclass(slots=True, frozen=True)
+class MessageRow:
+    """A message of one line as the table shows it. state: the worst of its checks, "" where nothing is asked of it.
+
+    heard: None for a message that is needed and has never come. damaged_ratio: share of all that came.
+    """
+
+    type: str
+    state: str
+    heard: dict[str, Any] | None
+    needed_hz: float | None
+    damaged_ratio: float | None
+
+
+def context(sight: Sight, past: Past) -> dict[str, Any]:
+    """All that the parts need."""
+    picture = sight.picture
+    words = {"line_words": LINE_WORDS, "source_words": SOURCE_WORDS, "state_words": STATE_WORDS}
+    known = {"says": sight.says, "past": past, "day": strip(past.cells), "faults": last_faults(past, picture)}
+    if picture is None:
+        return {**words, **known, "state": "no-go", "picture": None, "lines": {}}
+    return {
+        **words,
+        **known,
+        "picture": picture,
+        "state": picture["verdict"]["state"],
+        "now": from_iso(picture["at_utc"]),
+        "since": _since(picture),
+        "failing": [check for check in picture["checks"] if check["state"] == "fail"],
+        "tally": _tally(picture["checks"]),
+        "lines": {line["name"]: line for line in picture["lines"]},
+        "rows": {line["name"]: rows(line, picture["checks"]) for line in picture["lines"]},
+        "troubles": _troubles(picture["box"], past),
+        "lamps_say": PINS_WORDS.get(picture["lamps"]["pins"], ""),
+        "pattern_says": PATTERN_WORDS.get(picture["lamps"]["pattern"], ""),
+    }
+
+
+def rows(line: dict[str, Any], checks: Iterable[dict[str, Any]]) -> list[MessageRow]:
+    """The messages of a line: first those that are needed, in the order they came in, those that never came too."""
+    asked: dict[str, list[str]] = {}
+    for check in checks:
+        if check["message"] and check["line"] == line["name"]:
+            asked.setdefault(check["message"], []).append(check["state"])
+    heard = []
+    for message in line["messages"]:
+        sent = message["count"] + message["bad"]
+        ratio = message["bad"] / sent if sent else None
+        state = _worst(asked.get(message["type"], ())) if message["needed_hz"] is not None else ""
+        heard.append(MessageRow(message["type"], state, message, message["needed_hz"], ratio))
+    came = {message["type"] for message in line["messages"]}
+    never = [
+        MessageRow(type_, _worst(states), None, None, None) for type_, states in asked.items() if type_ not in came
+    ]
+    needed = [row for row in heard if row.needed_hz is not None]
+    return [*never, *needed, *(row for row in heard if row.needed_hz is None)]
+
+
+def _worst(states: Iterable[str]) -> str:
+    found = set(states)
+    return next((state for state in WORST_FIRST if state in found), "")
+
+
+def _tally(checks: list[dict[str, Any]]) -> str:
+    counts = {state: sum(check["state"] == state for check in checks) for state in WORST_FIRST}
+    told = {"fail": "not met", "unknown": "not known yet", "pass": "met"}
+    return ", ".join(f"{count} {told[state]}" for state, count in counts.items() if count)
+
+
+def _troubles(box: dict[str, Any], past: Past) -> list[str]:
+    """The box's own troubles, each told once."""
+    return list(dict.fromkeys(said for said in (*box["says"], box["history_says"], past.says) if said))
+
+
+def _since(picture: dict[str, Any]) -> dict[str, Any]:
+    """Since when the verdict stands: how long, and at what time where UTC is known."""
+    since_s, now = picture["verdict"]["since_s"], from_iso(picture["at_utc"])
+    return {"lasted": span(since_s), "at": now - timedelta(seconds=since_s) if now and since_s is not None else None}
