@@ -63,11 +63,12 @@ def silent(look: Look) -> Iterator[Check]:
     elif load.last_ns is None:
         waited = look.now_ns - look.started_ns
         state = "fail" if waited > max(SETTLE_NS, limit_ns) else "unknown"
-        yield Check("silent", "", state, waited / 1e9, needed, look.started_ns, note="not enough was heard")  # type: ignore[arg-type]
+        note = "has come" if state == "fail" else "not enough was heard"
+        yield Check("silent", "", state, waited / 1e9, needed, look.started_ns, note=note)  # type: ignore[arg-type]
     elif look.now_ns - load.last_ns > limit_ns:
-        yield Check("silent", "", "fail", (look.now_ns - load.last_ns) / 1e9, needed, load.last_ns)
+        yield Check("silent", "", "fail", (look.now_ns - load.last_ns) / 1e9, needed, load.last_ns, note="has come")
     elif ended is not None:
-        yield Check("silent", "", "fail", (ended[1] - ended[0]) / 1e9, needed, ended[0], ended[1])
+        yield Check("silent", "", "fail", (ended[1] - ended[0]) / 1e9, needed, ended[0], ended[1], "came")
     else:
         yield Check("silent", "", "pass", 0.0, needed, max(load.resumed_ns, load.first_ns or 0))
 
@@ -122,9 +123,9 @@ def gap(look: Look) -> Iterator[Check]:
         if not rate.count:
             yield Check("gap", type_, "unknown", None, need.gap_most_s)
         elif open_s * 1e9 > (rate.limit_ns or 0):
-            yield Check("gap", type_, "fail", open_s, need.gap_most_s, since)
+            yield Check("gap", type_, "fail", open_s, need.gap_most_s, since, note="has been")
         elif ended is not None:
-            yield Check("gap", type_, "fail", (ended[1] - ended[0]) / 1e9, need.gap_most_s, ended[0], ended[1])
+            yield Check("gap", type_, "fail", (ended[1] - ended[0]) / 1e9, need.gap_most_s, ended[0], ended[1], "was")
         else:
             yield Check("gap", type_, "pass", open_s, need.gap_most_s, rate.last_ns)
 
@@ -219,9 +220,7 @@ def sentence_long(look: Look) -> Iterator[Check]:
         return
     longest = max(recent, key=lambda message: message.longest)
     if longest.longest > most:
-        yield Check(
-            "sentence-long", longest.type, "fail", longest.longest, most, longest.longest_ns
-        )
+        yield Check("sentence-long", longest.type, "fail", longest.longest, most, longest.longest_ns)
     else:
         yield Check("sentence-long", "", "pass", longest.longest, most, look.now_ns)
 

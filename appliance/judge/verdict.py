@@ -38,11 +38,13 @@ class Verdict:
         self.since_ns = started_ns
         self.clean_since_ns = started_ns
         self.clean_run_s = clean_run_s
+        self._failed = ""
 
     def take(self, checks: Sequence[Check], now_ns: int) -> bool:
         """Takes the checks of one look; whether the state changed."""
         failing = [check for check in checks if check.state == "fail"]
         if failing:
+            self._failed = failing[0].says
             ended = max(now_ns if check.over_ns is None else check.over_ns for check in failing)
             self.clean_since_ns = max(self.clean_since_ns, ended)
         pending = any(check.state == "unknown" and check.id not in OPTIONAL for check in checks)
@@ -65,8 +67,8 @@ class Verdict:
             return failing.says
         if self.state == "go":
             return "All that the controller needs is coming."
+        run = f"a go needs a clean run, so far {self.clean_s(now_ns):.0f} of {self.clean_run_s:.0f} s."
+        if self.state == "no-go":
+            return f"{self._failed} That is over; {run}"
         pending = next((c for c in checks if c.state == "unknown" and c.id not in OPTIONAL), None)
-        if pending is not None:
-            return pending.says
-        run = f"{self.clean_s(now_ns):.0f} of {self.clean_run_s:.0f} s"
-        return f"All checks pass; a go needs a clean run, so far {run}."
+        return f"{pending.says} Listening: {run}" if pending else f"All checks pass; {run}"
