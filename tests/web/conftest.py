@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import copy
 import json
-import shutil
 import socket
+import subprocess
+import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -232,6 +233,12 @@ def past(page: Page) -> Page:
     return page
 
 
+@pytest.fixture
+def evil_morning(page: Page) -> Callable[[str, str], None]:
+    """Makes a history whose machine and first fault are called as one likes."""
+    return lambda machine, says: morning(page.history_path, machine=machine, says=says)
+
+
 class Listener:
     """The listening part's command socket. heard: the requests; answers with `answer`."""
 
@@ -269,15 +276,6 @@ def listener(page: Page) -> Iterator[Listener]:
 
 
 @pytest.fixture
-def chromium() -> str:
-    """Path of a Chromium; skips, saying so, where there is none."""
-    path = shutil.which("chromium")
-    if path is None:
-        pytest.skip("no chromium on this machine: the page was not looked at in a browser")
-    return path
-
-
-@pytest.fixture
 def soon() -> Callable[[Callable[[], bool]], float]:
     """Waits until something holds, at most 20 s; gives how long it took in s."""
 
@@ -289,3 +287,50 @@ def soon() -> Callable[[Callable[[], bool]], float]:
         return time.monotonic() - began
 
     return wait
+
+
+SERVE = """
+import sys
+from pathlib import Path
+from types import SimpleNamespace
+from appliance import site
+folder = Path(sys.argv[1])
+settings = SimpleNamespace(run_folder=folder, history=folder / "history.db", machine="box")
+settings.web_host, settings.web_port = "127.0.0.1", int(sys.argv[2])
+sys.exit(site.run(settings))
+"""
+
+
+class Server:
+    """The page under its real server, in a process of its own; always on the same port."""
+
+    def __init__(self, folder: Path, soon: Callable[[Callable[[], bool]], float]) -> None:
+        self._folder = folder
+        self._soon = soon
+        with socket.socket() as free:
+            free.bind(("127.0.0.1", 0))
+            self.port: int = free.getsockname()[1]
+        self.start()
+
+    def start(self) -> None:
+        """Returns once it answers."""
+        self.process = subprocess.Popen([sys.executable, "-c", SERVE, str(self._folder), str(self.port)])
+        self._soon(self._answers)
+
+    def _answers(self) -> bool:
+        with socket.socket() as attempt:
+            return attempt.connect_ex(("127.0.0.1", self.port)) == 0
+
+    def kill(self) -> None:
+        """Ends it as a power cut does."""
+        self.process.kill()
+        self.process.wait()
+
+
+@pytest.fixture
+def server(page: Page, picture: dict[str, Any], soon: Callable[[Callable[[], bool]], float]) -> Iterator[Server]:
+    """The served page, with a picture in which all is well."""
+    page.show(picture)
+    made = Server(page.picture_path.parent, soon)
+    yield made
+    made.kill()

@@ -15,7 +15,7 @@ let heard = performance.now();
 let tried = 0;
 
 function lay(old, fresh) {
-  if (old.nodeType !== fresh.nodeType || old.nodeName !== fresh.nodeName || old.id !== fresh.id) {
+  if (old.nodeType !== fresh.nodeType || old.nodeName !== fresh.nodeName) {
     old.replaceWith(document.importNode(fresh, true));
   } else if (old.nodeType === Node.ELEMENT_NODE) {
     for (const { name } of [...old.attributes]) {
@@ -32,11 +32,17 @@ function lay(old, fresh) {
 
 function layChildren(old, fresh) {
   [...fresh.childNodes].forEach((child, at) => {
-    // A part with an id that moved keeps its node, and with it whether it is open.
+    const there = old.childNodes[at] || null;
+    // What has an id keeps its node wherever it moves, and with it whether it is open.
     const kept = child.id && [...old.children].find((element) => element.id === child.id);
-    if (kept && kept !== old.childNodes[at]) old.insertBefore(kept, old.childNodes[at] || null);
-    if (at < old.childNodes.length) lay(old.childNodes[at], child);
-    else old.append(document.importNode(child, true));
+    if (kept) {
+      if (kept !== there) old.insertBefore(kept, there);
+      lay(kept, child);
+    } else if (there && !child.id && !there.id) {
+      lay(there, child);
+    } else {
+      old.insertBefore(document.importNode(child, true), there);
+    }
   });
   while (old.childNodes.length > fresh.childNodes.length) old.lastChild.remove();
 }

@@ -1,0 +1,247 @@
+"""The front page as it is without JavaScript."""
+
+from __future__ import annotations
+
+import copy
+import html
+import json
+import os
+import re
+from collections.abc import Callable
+from html.parser import HTMLParser
+from typing import Any
+
+import pytest
+
+Turned = Callable[[dict[str, Any], str], dict[str, Any]]
+EVIL = "<script>alert(1)</script><img src=x onerror=alert(2)>\"'"
+
+
+class Reading(HTMLParser):
+    """Tags and attributes of a page."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self.feed(text)
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+
+
+def words(text: str) -> str:
+    """A page's words, without tags."""
+    return re.sub(r"\s+", " ", html.unescape(re.sub(r"<[^>]+>", " ", text)))
+
+
+@pytest.mark.parametrize(("state", "word"), [("go", "GO"), ("no-go", "NO-GO"), ("wait", "WAIT")])
+def test_the_verdict_is_a_word_a_shape_and_a_reason(
+    page: Any, picture: dict[str, Any], turned: Turned, state: str, word: str
+) -> None:
+    page.show(turned(picture, state))
+    text = page.html()
+    assert re.search(r'<h1 class="word">([^<]+)</h1>', text)[1] == word  # type: ignore[index]
+    assert turned(picture, state)["verdict"]["says"] in words(text)
+    assert f"<title>{word} " in text
+
+
+def test_the_three_verdicts_differ_in_shape(page: Any, picture: dict[str, Any], turned: Turned) -> None:
+    shapes = set()
+    for state in ("go", "no-go", "wait"):
+        page.show(turned(picture, state))
+        shapes.add(re.search(r'<svg class="lamp".*?</svg>', page.html(), re.S)[0])  # type: ignore[index]
+    assert len(shapes) == 3
+
+
+def test_a_go_says_for_how_long_it_has_been_clean(page: Any, picture: dict[str, Any]) -> None:
+    page.show(picture)
+    assert "Clean for 5 min 12 s. Go since 09:12:09 UTC." in words(page.html())
+
+
+def test_a_no_go_says_what_and_since_when_and_all_else_that_is_wrong(
+    page: Any, picture: dict[str, Any], turned: Turned
+) -> None:
+    page.show(turned(picture, "no-go"))
+    text = words(page.html())
+    assert "GGA was away for 3.1 s; a gap of at most 0.6 s is allowed. No-go for 3 s, since 09:17:09 UTC." in text
+    assert "GGA comes at 4.1 Hz; at least 4.5 Hz is needed." in text
+    assert "2 not met, 6 met" in text
+
+
+def test_the_table_puts_needed_beside_measured(page: Any, picture: dict[str, Any], turned: Turned) -> None:
+    page.show(turned(picture, "no-go"))
+    row = re.search(r'<tr class="fail">(.*?)</tr>', page.html(), re.S)[1]  # type: ignore[index]
+    assert re.findall(r"<td>(.*?)</td>", row) == ["4.1", "5.0", "3.1", "2", "0.2", "3.1"]
+    assert "not met" in row
+
+
+def test_a_message_that_is_needed_and_never_came_is_in_the_table(page: Any, picture: dict[str, Any]) -> None:
+    del picture["lines"][0]["messages"][1]
+    page.show(picture)
+    assert re.search(r"VTG</b></th> <td[^>]*> ?never came, but is needed", re.sub(r"\s+", " ", page.html()))
+
+
+def test_fix_line_lamps_and_fields_are_told(page: Any, picture: dict[str, Any]) -> None:
+    page.show(picture)
+    text = words(page.html())
+    for told in (
+        "RTK fixed quality 4", "52.0687243° N 1.2044113° W", "Satellites 18", "HDOP 0.7", "Speed 8.6 km/h",
+        "Load, mean 21 %", "Bytes a second 820", "open /dev/ttyAMA0, 38400 baud 8N1", "Stray bytes 40 bytes",
+        "This machine has no real lamps", "GN GGA: position and fix", "latitude 5204.12345678", "signal empty",
+    ):  # fmt: skip
+        assert told in text
+
+
+def test_a_missing_port_is_told_in_plain_words(page: Any, picture: dict[str, Any]) -> None:
+    picture["lines"][0] |= {"port_state": "missing", "port_says": "The adapter is not plugged in. Plug it in."}
+    page.show(picture)
+    assert "Port not there /dev/ttyAMA0, 38400 baud 8N1 The adapter is not plugged in. Plug it in." in words(
+        page.html()
+    )
+
+
+def test_the_controllers_line_is_shown_where_there_is_one(page: Any, picture: dict[str, Any]) -> None:
+    page.show(picture)
+    assert "Line from controller" not in page.html()
+    line = copy.deepcopy(picture["lines"][0]) | {"name": "from-controller", "messages": []}
+    picture["lines"].append(line)
+    page.show(picture)
+    assert "Line from controller The controller has said nothing" in words(page.html())
+
+
+def test_the_boxs_own_troubles_are_told_once(page: Any, picture: dict[str, Any]) -> None:
+    picture["box"] |= {"history_says": "The card is full.", "says": ["The card is full.", "A pin is taken."]}
+    page.show(picture)
+    text = page.html()
+    assert text.count("The card is full.") == 1
+    assert "A pin is taken." in text
+
+
+def test_without_a_picture_the_box_is_not_listening(page: Any) -> None:
+    text = words(page.html())
+    assert "NO-GO" in text
+    assert "The box is not listening: the listening part of the box has not started, or has stopped." in text
+
+
+def test_an_old_picture_is_never_shown_as_a_go(page: Any, picture: dict[str, Any]) -> None:
+    page.show(picture)
+    old_s = page.picture_path.stat().st_mtime - 4
+    os.utime(page.picture_path, (old_s, old_s))
+    text = page.html()
+    assert 'data-state="no-go"' in text
+    assert "The box is not listening" in text
+    assert page.client.get("/picture").status_code == 503
+
+
+def test_the_picture_is_given_as_it_is(page: Any, picture: dict[str, Any]) -> None:
+    page.show(picture)
+    answer = page.client.get("/picture")
+    assert answer.data == page.picture_path.read_bytes()
+    assert answer.mimetype == "application/json"
+
+
+def test_nothing_is_known_yet(page: Any, picture: dict[str, Any], turned: Turned) -> None:
+    """Right after the start most values are null."""
+    blank = turned(picture, "wait")
+    line = blank["lines"][0]
+    line["fix"] = dict.fromkeys(line["fix"]) | {"quality_words": "", "seconds_by_quality": {}}
+    for name in ("bytes_per_s", "load_mean", "load_worst", "silence_s", "longest_silence_s"):
+        line[name] = None
+    for message in line["messages"]:
+        for name in ("rate_hz", "longest_gap_s", "jitter_s", "last_s"):
+            message[name] = None
+        message["fields"] = []
+    blank["verdict"] |= {"since_s": 0.0, "clean_s": 0.0}
+    blank["clock"] = {"source": "box", "uncertainty_s": None}
+    page.show(blank)
+    text = words(page.html())
+    assert "WAIT" in text
+    assert "None" not in text
+    assert "the box\N{RIGHT SINGLE QUOTATION MARK}s own, may be wrong" in text
+
+
+def test_whatever_comes_from_the_line_or_a_person_is_escaped(
+    page: Any, picture: dict[str, Any], turned: Turned
+) -> None:
+    evil = turned(picture, "no-go")
+
+    def spoil(value: Any) -> Any:
+        """Appends evil to every text of the picture but those that are names of states."""
+        if isinstance(value, dict):
+            return {key: one if key in KEPT else spoil(one) for key, one in value.items()}
+        if isinstance(value, list):
+            return [spoil(one) for one in value]
+        return f"{value}{EVIL}" if isinstance(value, str) else value
+
+    evil["marks"] = [{"at_s": 1.0, "at_utc": None, "source": "page", "note": "note"}]
+    evil["box"]["says"] = ["trouble"]
+    spoilt = spoil(evil)
+    page.show(spoilt)
+    first = page.html()
+    stream = page.client.get("/live", buffered=False)
+    pieces = iter(stream.response)
+    next(pieces)
+    parts = json.loads(next(pieces).decode().split("data: ", 1)[1])["parts"]
+    stream.close()
+    for text in (first, "".join(parts.values())):
+        assert html.escape(EVIL[:25]) in text
+        tags = Reading(text).tags
+        assert not [tag for tag, _ in tags if tag == "img"]
+        assert all("src" in found for tag, found in tags if tag == "script")
+        assert not [name for _, found in tags for name in found if name.startswith("on")]
+    for told in ("note", "trouble", "GGA", "latitude", "5204.12345678", "/dev/ttyAMA0", picture["machine"]):
+        assert html.escape(told + EVIL).replace("&#x27;", "&#39;").replace("&quot;", "&#34;") in first
+
+
+KEPT = ("state", "port_state", "pins", "pattern", "source", "id", "kind", "line", "name", "at_utc", "unit", "damaged",
+        "seconds_by_quality", "start_utc", "end_utc", "message")  # fmt: skip
+
+
+def test_history_stands_below(past: Any, picture: dict[str, Any]) -> None:
+    picture["at_utc"] = "2026-05-04T09:40:00.000Z"
+    past.show(picture)
+    text = past.html()
+    assert '<a href="/fault/1">' in text
+    said = re.search(r'<svg class="day".*?aria-label="([^"]+)"', text, re.S)[1]  # type: ignore[index]
+    # 20 minutes from 09:12: in cells of 5 minutes that end at 09:40 these are wait, no-go, go, go, go
+    assert said == "Last 24 hours: go 15 min, wait 5 min, no-go 5 min, box off 23 h 35 min; 2 faults began."
+
+
+def test_a_fault_that_is_on_is_shown_before_history_has_it_and_once_after(
+    past: Any, picture: dict[str, Any], turned: Turned
+) -> None:
+    now_on = turned(picture, "no-go")
+    now_on["watch"]["id"] = 2
+    past.show(now_on)
+    assert len(re.findall("<li>", re.search(r'<ol class="rows">(.*?)</ol>', past.html(), re.S)[1])) == 3  # type: ignore[index]
+    same = copy.deepcopy(now_on)
+    same["watch"]["id"] = 1
+    same["faults_open"][0] |= {"start_s": 300.1, "says": "GGA is away."}
+    past.show(same)
+    rows = re.search(r'<ol class="rows">(.*?)</ol>', past.html(), re.S)[1]  # type: ignore[index]
+    assert rows.count("<li>") == 2
+    assert re.search(r'<a href="/fault/1">\s*<b>GGA is away.</b>\s*<small>2026-05-04 09:17:09 UTC, still on', rows)
+
+
+def test_history_that_cannot_be_read_does_not_take_the_verdict_away(page: Any, picture: dict[str, Any]) -> None:
+    page.history_path.write_bytes(b"this is no history" * 100)
+    page.show(picture)
+    text = words(page.html())
+    assert "All that the controller needs is coming." in text
+    assert "What was cannot be read." in text
+
+
+def test_the_first_view_is_small_and_comes_from_the_box_alone(past: Any, picture: dict[str, Any]) -> None:
+    past.show(picture)
+    text = past.html()
+    sizes = len(text.encode())
+    for tag, found in Reading(text).tags:
+        for address in (found.get("src"), found.get("href") if tag == "link" else None):
+            if address:
+                assert address.startswith("/static/")
+                with past.client.get(address) as answer:
+                    assert answer.status_code == 200
+                    sizes += len(answer.data)
+        assert "style" not in found
+    assert sizes < 100_000
+    assert "<noscript>" in text

@@ -1,0 +1,132 @@
+"""A fault with its evidence, and the take-away, over a real history file."""
+
+from __future__ import annotations
+
+import html
+import re
+from typing import Any
+
+import pytest
+
+from appliance.history.rows import Clip
+from appliance.sentence.chunk import Chunk
+from appliance.site import evidence
+
+
+def test_a_fault_tells_what_when_and_how_much(past: Any) -> None:
+    text = re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", past.html("/fault/1")))
+    assert "GGA was away for 30.2 s" in text
+    assert "Since 2026-05-04 09:17:00 UTC Until 2026-05-04 09:17:30 UTC lasted 30 s" in text
+    assert "Measured 30 s Needed 0.60 s" in text
+
+
+def test_evidence_shows_every_byte_and_what_is_wrong(past: Any) -> None:
+    text = past.html("/fault/1")
+    rows = re.findall(r'<th scope="row">([^<]+)</th><td><code>(.*?)</code>(?:<br><small>(.*?)</small>)?', text)
+    assert [(at, html.unescape(raw)) for at, raw, _ in rows] == [
+        ("-1.000", "3.1*00"),
+        ("-0.998", "$GPZDA,091700.00,04,05,2026,00,00*6E"),
+        ("-0.988", "$GPG\\xc3\\x00<i>X*11"),
+        ("-0.984", "$GPRMC,0917"),
+    ]
+    assert [says for _, _, says in rows][:2] == ["began before this excerpt", ""]
+    assert "not printable ASCII" in rows[2][2]
+    assert rows[3][2] == "goes on after this excerpt"
+    assert "<i>" not in text
+
+
+def test_a_fault_that_is_still_on(past: Any) -> None:
+    text = past.html("/fault/2")
+    assert "still on" in text
+    assert "91 %" in text
+
+
+def test_no_such_fault(past: Any) -> None:
+    assert "That fault is not in the history of this box." in past.html("/fault/99", 404)
+
+
+def test_rows_of_evidence_hold_all_bytes_however_they_were_cut() -> None:
+    raw = b"\r\n$GPGGA,1\r$GPGGA,2\n" + bytes(range(256)) * 2
+    whole = list(evidence.rows(Clip("whole", "from-receiver", (Chunk(raw, 0, 10),)), 0))
+    single = tuple(Chunk(raw[at : at + 1], at * 10, 10) for at in range(len(raw)))
+    assert list(evidence.rows(Clip("whole", "from-receiver", single), 0)) == whole
+    assert all(row.at_s == pytest.approx(at) for row, at in zip(whole, [0.0, 2e-8, 1.1e-7], strict=False))
+    assert sum(len(re.sub(r"\\x..", "?", row.text)) for row in whole) in range(len(raw) - 2 * len(whole), len(raw) + 1)
+
+
+def test_the_form_works_without_a_script_and_tells_sizes(past: Any) -> None:
+    text = past.html("/take")
+    for form in ("text", "raw", "seconds", "faults"):
+        assert f'formaction="/take/{form}"' in text
+    assert re.search(r"The whole watch <small>\d+ kB</small>", text)
+    assert "2026-05-04 09:12 to 09:31" in text
+    assert "<script" not in text
+
+
+def test_the_whole_watch_as_raw_bytes(past: Any) -> None:
+    answer = past.client.get("/take/raw?watch=1&span=whole")
+    assert answer.status_code == 200
+    assert answer.data.count(b"$GPGGA") == 20 * 60
+    assert "Content-Length" not in answer.headers  # streamed, not built first
+    assert (
+        answer.headers["Content-Disposition"]
+        == 'attachment; filename="linelamp-2026-05-04-larkmere-tractor-3-0912-0931.raw"'
+    )
+
+
+def test_a_span_from_to_in_utc(past: Any) -> None:
+    answer = past.client.get("/take/text?span=between&from=2026-05-04T09:20&to=2026-05-04T09:21:00")
+    rows = answer.data.splitlines()
+    assert len(rows) == 60
+    assert b"$GPGGA,092000.00" in rows[0]
+    assert b"$GPGGA,092059.00" in rows[-1]
+    assert "-0920-0921.nmea" in answer.headers["Content-Disposition"]
+
+
+def test_the_last_ten_minutes_by_the_second(past: Any) -> None:
+    answer = past.client.get("/take/seconds?span=ten")
+    assert answer.mimetype == "text/csv"
+    assert len(answer.data.splitlines()) in (600, 601, 602)
+
+
+@pytest.mark.parametrize(
+    ("query", "says"),
+    [
+        ("span=between&from=2026-05-04T09:21&to=2026-05-04T09:20", "The end must be later than the start."),
+        ("span=between&from=2026-05-05T09:21&to=2026-05-05T09:22", "nothing lies in that span"),
+        ("span=between&from=noon&to=2026-05-05T09:22", "Give the start as a date and a time in UTC"),
+        ("span=between&from=0001-01-01T00:00%2B14:00&to=<b>", "Give the end as a date and a time in UTC"),
+        ("span=all", "Choose the whole watch"),
+        ("line=/dev/null", "Choose the line"),
+    ],
+)
+def test_a_bad_span_is_told_in_plain_words(past: Any, query: str, says: str) -> None:
+    assert says in past.html(f"/take/raw?{query}", 400)
+
+
+@pytest.mark.parametrize("path", ["/take/zip", "/take/raw?watch=99", "/take/raw?watch=one"])
+def test_no_such_watch_or_form(past: Any, path: str) -> None:
+    past.html(path, 404)
+
+
+def test_a_box_that_recorded_nothing_says_so(page: Any) -> None:
+    answer = page.client.get("/take")
+    assert answer.status_code in (200, 503)
+    assert "history" in answer.text.lower() or "Nothing was recorded yet." in answer.text
+
+
+def test_no_more_downloads_than_the_box_can_serve(past: Any) -> None:
+    under_way = [past.client.get("/take/raw", buffered=False) for _ in range(4)]
+    assert "4 downloads are under way" in past.html("/take/raw", 503)
+    for one in under_way:
+        one.close()
+    with past.client.get("/take/raw") as answer:
+        assert answer.status_code == 200
+
+
+def test_what_the_watch_is_called_is_escaped(page: Any, evil_morning: Any) -> None:
+    evil_morning("<b>tractor</b>", "<b>away</b>")
+    for path in ("/", "/fault/1", "/take"):
+        assert "<b>tractor" not in page.html(path)
+        assert "<b>away" not in page.html(path)
+    assert "&lt;b&gt;away" in page.html("/")
