@@ -7,20 +7,25 @@ line is silent or its port is gone, nothing else can be known: one event is not 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 
-from appliance.judge.check import Check
+from appliance.judge.check import Check, State
 from appliance.judge.needs import Needs
 from appliance.measure.errors import NO_START, RECENT_NS
 from appliance.measure.fix import QUALITY_WORDS, FixSample
-from appliance.measure.meter import LineMeter, MeterSettings
+from appliance.measure.meter import LineMeter, Message, MeterSettings
+from appliance.measure.rate import LONG_NS, SHORT_NS
 
 SETTLE_NS = 2_000_000_000
 """Listening time before something that never came counts as missing: a stream joined in the middle may sync on a
 wrong bit until its next pause, and one burst of the slowest usual message must have had its turn. Our choice."""
 DATE_NS = 10_000_000_000
 """How long a date may stay away before it counts as missing. Our choice."""
+_INTERVALS_LEAST = 4
+"""A rate is taken over the short window if so many intervals fit in, else over the long one. Our choice."""
+_ON_SCHEDULE = 0.98
+"""Share of the rate asked from which a message is on schedule. Our choice: receivers keep far closer to theirs."""
 UNMEASURED = "this recording has no times of arrival"
 
 Rule = Callable[["Look"], Iterator[Check]]
@@ -40,6 +45,15 @@ class Look:
     def waited_ns(self) -> int:
         return self.now_ns - max(self.started_ns, self.meter.load.resumed_ns)
 
+    def away_ns(self, last_ns: int, to_ns: int, most_ns: int) -> int | None:
+        """Since when something was away, if until to_ns that is longer than allowed.
+
+        Not while the port was gone: then it counts from its return, and the line is given time to settle.
+        """
+        since_ns = max(last_ns, self.started_ns)
+        limit_ns = most_ns if since_ns == last_ns else max(most_ns, SETTLE_NS)
+        return since_ns if to_ns - since_ns > limit_ns else None
+
 
 def meter_settings(needs: Needs, baud: int, arrival_measured: bool = True) -> MeterSettings:
     """What a meter must know so that these needs can be judged by it."""
@@ -55,20 +69,17 @@ def meter_settings(needs: Needs, baud: int, arrival_measured: bool = True) -> Me
 
 def silent(look: Look) -> Iterator[Check]:
     """Bytes must keep coming."""
-    load, needed = look.meter.load, look.needs.silence_most_s
-    limit_ns = int(needed * 1e9)
+    load, needed, now_ns = look.meter.load, look.needs.silence_most_s, look.now_ns
+    last_ns, limit_ns = load.last_ns, int(needed * 1e9)
     ended = load.take_silence()
     if not look.meter.settings.arrival_measured:
         yield Check("silent", "", "unknown", None, needed, note=UNMEASURED)
-    elif load.last_ns is None:
-        waited = look.now_ns - look.started_ns
-        state = "fail" if waited > max(SETTLE_NS, limit_ns) else "unknown"
-        note = "has come" if state == "fail" else "not enough was heard"
-        yield Check("silent", "", state, waited / 1e9, needed, look.started_ns, note=note)  # type: ignore[arg-type]
-    elif look.now_ns - load.last_ns > limit_ns:
-        yield Check("silent", "", "fail", (look.now_ns - load.last_ns) / 1e9, needed, load.last_ns, note="has come")
-    elif ended is not None:
-        yield Check("silent", "", "fail", (ended[1] - ended[0]) / 1e9, needed, ended[0], ended[1], "came")
+    elif (since_ns := look.away_ns(last_ns or 0, now_ns, limit_ns)) is not None:
+        yield Check("silent", "", "fail", (now_ns - since_ns) / 1e9, needed, since_ns, note="has come")
+    elif last_ns is None:
+        yield Check("silent", "", "unknown", None, needed, look.started_ns, note="not enough was heard")
+    elif ended is not None and (since_ns := look.away_ns(*ended, limit_ns)) is not None:
+        yield Check("silent", "", "fail", (ended[1] - since_ns) / 1e9, needed, since_ns, ended[1], "came")
     else:
         yield Check("silent", "", "pass", 0.0, needed, max(load.resumed_ns, load.first_ns or 0))
 
@@ -81,7 +92,7 @@ def message_missing(look: Look) -> Iterator[Check]:
             yield Check("message-missing", type_, "pass", None, None, rate.first_ns)
         elif waited <= max(SETTLE_NS, int(need.gap_most_s * 1e9)):
             yield Check("message-missing", type_, "unknown", waited / 1e9)
-        elif _strangers(look, type_):
+        elif _strangers(look, type_, look.now_ns - RECENT_NS):
             yield Check("message-missing", type_, "unknown", waited / 1e9)  # talker-not-accepted tells it
         else:
             damaged = sum(sum(m.bad.values()) for (_, t), m in look.meter.messages.items() if t == type_)
@@ -89,45 +100,64 @@ def message_missing(look: Look) -> Iterator[Check]:
             yield Check("message-missing", type_, "fail", waited / 1e9, None, look.started_ns, note=note)
 
 
-def talker(look: Look) -> Iterator[Check]:
-    """Each needed message must come from a talker that the controller accepts."""
-    for type_ in look.needs.messages if look.needs.talkers else ():
-        rate = look.meter.needed[type_]
-        strangers = _strangers(look, type_)
-        if rate.count and (not strangers or look.now_ns - rate.last_ns < RECENT_NS):
-            yield Check("talker-not-accepted", type_, "pass")
-        elif strangers:
-            first_ns = min(look.meter.messages[name, type_].rate.first_ns for name in strangers)
-            yield Check("talker-not-accepted", type_, "fail", at_ns=first_ns, note=" and ".join(strangers))
-        else:
-            yield Check("talker-not-accepted", type_, "unknown")
-
-
-def _strangers(look: Look, type_: str) -> list[str]:
-    """Talkers that send this type of late and are not accepted."""
-    return sorted(
-        name
-        for (name, other), message in look.meter.messages.items()
-        if other == type_ and name not in look.needs.talkers and look.now_ns - message.rate.last_ns < RECENT_NS
-        if look.needs.talkers
-    )
-
-
-def gap(look: Look) -> Iterator[Check]:
-    """No needed message may stay away longer than allowed."""
+def absence(look: Look) -> Iterator[Check]:
+    """No needed message may stay away longer than allowed, nor come from a talker that is not accepted instead."""
     for type_, need in look.needs.messages.items():
         rate = look.meter.needed[type_]
         ended = rate.take_gap()
-        since = max(rate.last_ns, look.meter.load.resumed_ns)
-        open_s = (look.now_ns - since) / 1e9
+        last_ns = max(rate.last_ns, look.meter.load.resumed_ns)
         if not rate.count:
             yield Check("gap", type_, "unknown", None, need.gap_most_s)
-        elif open_s * 1e9 > (rate.limit_ns or 0):
-            yield Check("gap", type_, "fail", open_s, need.gap_most_s, since, note="has been")
-        elif ended is not None:
-            yield Check("gap", type_, "fail", (ended[1] - ended[0]) / 1e9, need.gap_most_s, ended[0], ended[1], "was")
+            yield from _never_accepted(look, type_)
+        elif (since_ns := look.away_ns(last_ns, look.now_ns, rate.limit_ns or 0)) is not None:
+            yield from _away(look, type_, since_ns, None)
+        elif ended is not None and (since_ns := look.away_ns(*ended, 0)) is not None:
+            yield from _away(look, type_, since_ns, ended[1])
         else:
-            yield Check("gap", type_, "pass", open_s, need.gap_most_s, rate.last_ns)
+            away_s = (look.now_ns - last_ns) / 1e9
+            yield Check("gap", type_, "pass", away_s, need.gap_most_s, rate.last_ns)
+            yield from _talker(look, type_, "pass", (rate.last_ns, None))
+
+
+def _away(look: Look, type_: str, from_ns: int, to_ns: int | None) -> Iterator[Check]:
+    """A message was away. Where a talker that is not accepted sent it meanwhile, that is told and not the gap."""
+    most_s = look.needs.messages[type_].gap_most_s
+    strangers = _strangers(look, type_, from_ns)
+    if strangers:
+        yield Check("gap", type_, "unknown", None, most_s)
+        yield from _talker(look, type_, "fail", (from_ns, to_ns), strangers)
+        return
+    away_s = ((look.now_ns if to_ns is None else to_ns) - from_ns) / 1e9
+    yield Check("gap", type_, "fail", away_s, most_s, from_ns, to_ns, "has been" if to_ns is None else "was")
+    yield from _talker(look, type_, "unknown")
+
+
+def _never_accepted(look: Look, type_: str) -> Iterator[Check]:
+    strangers = _strangers(look, type_, look.now_ns - RECENT_NS)
+    if not strangers:
+        yield from _talker(look, type_, "unknown")
+        return
+    first_ns = min(look.meter.messages[name, type_].rate.first_ns for name in strangers)
+    yield from _talker(look, type_, "fail", (first_ns, None), strangers)
+
+
+def _talker(
+    look: Look, type_: str, state: State, span: tuple[int, int | None] = (0, None), strangers: Iterable[str] = ()
+) -> Iterator[Check]:
+    if look.needs.talkers:
+        note = " and ".join(strangers)
+        yield Check("talker-not-accepted", type_, state, at_ns=span[0], over_ns=span[1], note=note)
+
+
+def _strangers(look: Look, type_: str, since_ns: int) -> list[str]:
+    """Talkers that have sent this type since and are not accepted."""
+    if not look.needs.talkers:
+        return []
+    return sorted(
+        name
+        for (name, other), message in look.meter.messages.items()
+        if other == type_ and name not in look.needs.talkers and message.rate.last_ns > since_ns
+    )
 
 
 def _damage(id_: str, reasons: tuple[str, ...], look: Look) -> Check:
@@ -154,17 +184,24 @@ def damage(look: Look) -> Iterator[Check]:
 
 
 def rates(look: Look) -> Iterator[Check]:
-    """Each needed message must come as often as asked, and not much oftener."""
+    """Each needed message must come as often as asked, and not much oftener.
+
+    Judged up to its last arrival: what is overdue since then is for the gap to tell, when it is one. A low rate that
+    one more arrival would put right is one lost sentence, which the longest allowed gap allows, and no low rate.
+    """
     for type_, need in look.needs.messages.items():
         rate = look.meter.needed[type_]
-        measured = rate.short_hz(look.now_ns)
+        fast = need.rate_hz * SHORT_NS >= _INTERVALS_LEAST * 1e9
+        measured = rate.short_hz(rate.last_ns) if fast else rate.long_hz(rate.last_ns)
         overdue = look.now_ns - rate.last_ns > (rate.limit_ns or 0)
-        known = rate.short_span_ns() >= max(SETTLE_NS, 3e9 / need.rate_hz) and not overdue
+        span_ns = rate.short_span_ns() if fast else LONG_NS
+        known = not overdue and (not fast or span_ns >= max(SETTLE_NS, 3e9 / need.rate_hz))
         if measured is None or not known:
             yield Check("rate-low", type_, "unknown", None, need.rate_least_hz)
             yield Check("rate-high", type_, "unknown", None, need.rate_most_hz)
             continue
-        low, high = measured < need.rate_least_hz, measured > need.rate_most_hz
+        one_lost = measured + 1e9 / span_ns >= _ON_SCHEDULE * need.rate_hz
+        low, high = measured < need.rate_least_hz and not one_lost, measured > need.rate_most_hz
         yield Check("rate-low", type_, "fail" if low else "pass", measured, need.rate_least_hz, look.now_ns)
         yield Check("rate-high", type_, "fail" if high else "pass", measured, need.rate_most_hz, look.now_ns)
 
@@ -213,16 +250,24 @@ def _figures(needs: Needs, sample: FixSample) -> Iterator[Figure]:
 def sentence_long(look: Look) -> Iterator[Check]:
     """No needed sentence may be longer than the controller reads; where none is named, no sentence at all."""
     most, named = look.needs.sentence_length_most, look.needs.messages
-    messages = look.meter.messages.values()
-    recent = [m for m in messages if (m.type in named or not named) and look.now_ns - m.longest_ns <= RECENT_NS]
-    if not recent:
-        yield Check("sentence-long", "", "unknown", None, most)
-        return
-    longest = max(recent, key=lambda message: message.longest)
-    if longest.longest > most:
-        yield Check("sentence-long", longest.type, "fail", longest.longest, most, longest.longest_ns)
+    messages = [m for m in look.meter.messages.values() if m.type in named or not named]
+    heard = [m for m in messages if look.now_ns - m.rate.last_ns < RECENT_NS]
+    last_ns = {m.type: at_ns for m in messages if (at_ns := _last_long_ns(m, most)) is not None}
+    long = sorted(type_ for type_, at_ns in last_ns.items() if look.now_ns - at_ns < RECENT_NS)
+    if long:
+        longest, times = max(m.longest for m in messages if m.type in long), [last_ns[type_] for type_ in long]
+        yield Check("sentence-long", "", "fail", longest, most, min(times), max(times), " and ".join(long))
+    elif heard:
+        yield Check("sentence-long", "", "pass", max(m.longest for m in heard), most, look.now_ns)
     else:
-        yield Check("sentence-long", "", "pass", longest.longest, most, look.now_ns)
+        yield Check("sentence-long", "", "unknown", None, most)
+
+
+def _last_long_ns(message: Message, most: int) -> int | None:
+    """When this message was last longer than most characters, as far as it is remembered."""
+    if message.last is not None and len(message.last.frame.raw) > most:
+        return message.last.frame.end_ns
+    return message.longest_ns if message.longest > most else None
 
 
 def load_high(look: Look) -> Iterator[Check]:
@@ -252,6 +297,6 @@ def date_missing(look: Look) -> Iterator[Check]:
 
 
 RULES: tuple[Rule, ...] = (
-    message_missing, gap, talker, damage, rates, no_fix, fix_figures, sentence_long, load_high, date_missing,
+    message_missing, absence, damage, rates, no_fix, fix_figures, sentence_long, load_high, date_missing,
 )  # fmt: skip
 """What is asked of a line that speaks; `silent` is asked first."""

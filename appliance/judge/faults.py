@@ -55,6 +55,7 @@ class Faults:
         self.closed_count = 0
         self._open: dict[tuple[str, str], Fault] = {}
         self._over_ns: dict[tuple[str, str], int] = {}
+        self._free_ns: dict[tuple[str, str], int] = {}
 
     @property
     def open(self) -> list[Fault]:
@@ -87,13 +88,16 @@ class Faults:
         return opened, closed
 
     def _begin(self, check: Check) -> Fault:
+        """Never before the end of the fault before it: what was told once is not told again."""
+        start_ns = max(check.at_ns, self._free_ns.get((check.id, check.message), check.at_ns))
         return Fault(
-            check.id, self.line, check.message, check.at_ns, None, check.says, check.measured, check.needed, check.unit
+            check.id, self.line, check.message, start_ns, None, check.says, check.measured, check.needed, check.unit
         )
 
     def _close(self, key: tuple[str, str], end_ns: int) -> Fault:
         fault = self._open.pop(key)
         fault.end_ns = max(end_ns, fault.start_ns)
+        self._free_ns[key] = max(fault.end_ns, fault.start_ns + 1)
         self.closed.append(fault)
         self.closed_count += 1
         del self.closed[:-_KEPT_MOST]

@@ -26,6 +26,7 @@ class Judge:
         self.port_says = ""
         self.port_ns = started_ns
         self._last: dict[tuple[str, str], Check] = {}
+        self._long_ns: int | None = None
 
     def port(self, says: str, at_ns: int) -> None:
         """The port was opened (says is "") or lost (says is why, in plain words)."""
@@ -60,12 +61,21 @@ class Judge:
                     earlier.over_ns = check.over_ns
         for key, check in self._last.items():
             found.setdefault(key, check)
+        self._lingering(found)
         if deaf:
             for key, check in found.items():
                 if check.id not in ("port-lost", "silent"):
                     found[key] = replace(check, state="unknown", at_ns=now_ns)
         self._last = {key: self._settled(check) for key, check in found.items() if check.id in _FROM_SAMPLES}
         return sorted(found.values(), key=rank)
+
+    def _lingering(self, found: dict[tuple[str, str], Check]) -> None:
+        """A check that fails for a while after its cause dates from the first of what it still tells of."""
+        check = found["sentence-long", ""]
+        if check.state == "fail":
+            self._long_ns = check.at_ns = check.at_ns if self._long_ns is None else self._long_ns
+        else:
+            self._long_ns = None
 
     @staticmethod
     def _settled(check: Check) -> Check:

@@ -39,10 +39,14 @@ class Verdict:
         self.clean_since_ns = started_ns
         self.clean_run_s = clean_run_s
         self._failed = ""
+        self._failing = False
 
     def take(self, checks: Sequence[Check], now_ns: int) -> bool:
         """Takes the checks of one look; whether the state changed."""
         failing = [check for check in checks if check.state == "fail"]
+        if self._failing and not failing:
+            self.clean_since_ns = now_ns  # what failed is over, since some moment after the last look
+        self._failing = any(check.over_ns is None for check in failing)
         if failing:
             self._failed = failing[0].says
             ended = max(now_ns if check.over_ns is None else check.over_ns for check in failing)

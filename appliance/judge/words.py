@@ -112,8 +112,8 @@ SAYS: dict[str, Says] = {
     ),
     "sentence-long": Says(
         "characters", 0,
-        "{message} is {m} long; the controller reads at most {n}.",
-        "No sentence is longer than {n}.",
+        "{note} had {m} lately; the controller reads at most {n}.",
+        "The longest sentence had {m}; the controller reads at most {n}.",
         "No sentence has come to be measured.",
     ),
     "load-high": Says(
