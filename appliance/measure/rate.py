@@ -31,11 +31,13 @@ class Rate:
     gap_most_ns: an interval longer than this is a gap: it is noted for whoever asks, and the short window starts
     afresh after it, so that one loss is not told twice, as a gap and as a low rate (IEC 61000-4-30 calls it flagging).
     A message whose every interval is that long is slow rather than gappy: then its rate tells it, and only an interval
-    much longer than its own usual one is a gap.
+    much longer than its own usual one is a gap. Slower than twice in the window no rate can tell: there each is a gap.
+
+    count: sentences; the meter adds to it those that belong to the last arrival, which change no rate.
     """
 
     __slots__ = (
-        "_gaps",
+        "_gap",
         "_late_run",
         "_long",
         "_short",
@@ -57,14 +59,14 @@ class Rate:
         self.intervals = Spread()
         self._short: deque[int] = deque(maxlen=ARRIVALS_MOST)
         self._long: deque[int] = deque(maxlen=ARRIVALS_MOST)
-        self._gaps: list[tuple[int, int]] = []
+        self._gap: tuple[int, int] | None = None
         self._late_run = 0
         self._slow_ns = 0
 
     @property
     def slow(self) -> bool:
-        """Whether the last intervals were all longer than a gap may be."""
-        return self._late_run >= _SLOW_RUN
+        """Whether the last intervals were all longer than a gap may be, and short enough for the rate to tell it."""
+        return self._late_run >= _SLOW_RUN and self._slow_ns <= SHORT_NS // 2
 
     @property
     def limit_ns(self) -> int | None:
@@ -96,7 +98,8 @@ class Rate:
         if limit_ns is None or self.gap_most_ns is None:
             return
         if interval > limit_ns:
-            self._gaps.append((since_ns, at_ns))
+            if self._gap is None or interval > self._gap[1] - self._gap[0]:
+                self._gap = since_ns, at_ns
             if not self._late_run:
                 self._short.clear()
         if interval <= self.gap_most_ns:
@@ -107,24 +110,21 @@ class Rate:
 
     def take_gap(self) -> tuple[int, int] | None:
         """The longest gap that ended since this was last asked, as (from, to); None where there was none."""
-        if not self._gaps:
-            return None
-        longest = max(self._gaps, key=lambda gap: gap[1] - gap[0])
-        self._gaps.clear()
+        longest, self._gap = self._gap, None
         return longest
 
     def short_hz(self, now_ns: int) -> float | None:
-        """Rate over the last 10 s, or since the last gap; None before two arrivals."""
+        """Rate over the last 10 s, or since the last gap; None where that holds one arrival, 0 where none."""
         return _rate(self._short, SHORT_NS, now_ns)
 
     def long_hz(self, now_ns: int) -> float | None:
-        """Rate over the last 60 s; None before two arrivals."""
+        """Rate over the last 60 s; None where that holds one arrival, 0 where none."""
         return _rate(self._long, LONG_NS, now_ns)
 
     def whole_hz(self) -> float | None:
         """Rate from the first arrival to the last; None before two arrivals."""
         span = self.last_ns - self.first_ns
-        return (self.count - 1) * 1e9 / span if span > 0 else None
+        return self.intervals.count * 1e9 / span if span > 0 else None
 
     def short_span_ns(self) -> int:
         """How much time the short window covers."""

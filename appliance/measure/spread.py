@@ -40,7 +40,7 @@ class Spread:
         """The value below which `share` (0 to 1) of all lie; None where there is none."""
         if not self.count:
             return None
-        wanted, passed = share * self.count, 0.0
+        wanted, passed = math.ceil(share * self.count - 1e-9), 0.0  # 0.07 of 100 is the 7th, not the 8th
         for _, (count, total) in sorted(self._bins.items()):
             passed += count
             if passed >= wanted:
