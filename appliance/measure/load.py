@@ -28,7 +28,7 @@ class Load:
         self.resumed_ns = 0
         self.longest_silence_ns = 0
         self.worst_second_bytes = 0
-        self._silences: list[tuple[int, int]] = []
+        self._silence: tuple[int, int] | None = None
         self._tenth = 0
         self._tenths: deque[int] = deque([0] * _RECENT_TENTHS, maxlen=_RECENT_TENTHS)
         self._second_bytes = 0
@@ -42,7 +42,8 @@ class Load:
             silence = chunk.start_ns - self.last_ns
             self.longest_silence_ns = max(self.longest_silence_ns, silence)
             if self.silence_most_ns is not None and silence > self.silence_most_ns:
-                self._silences.append((self.last_ns, chunk.start_ns))
+                if self._silence is None or silence > self._silence[1] - self._silence[0]:
+                    self._silence = self.last_ns, chunk.start_ns
                 self.resumed_ns = chunk.start_ns
         size = len(chunk.data)
         self.last_ns = chunk.end_ns
@@ -66,29 +67,30 @@ class Load:
 
     def take_silence(self) -> tuple[int, int] | None:
         """The longest silence that ended since this was last asked, as (from, to)."""
-        if not self._silences:
-            return None
-        longest = max(self._silences, key=lambda silence: silence[1] - silence[0])
-        self._silences.clear()
+        longest, self._silence = self._silence, None
         return longest
 
     def recent_bytes_hz(self, now_ns: int) -> float:
         """Bytes a second over the last 10 s, or since the first byte."""
         if self.first_ns is None:
             return 0.0
-        self._advance(now_ns // _TENTH_NS)
-        seconds = min(10.0, max(0.1, (now_ns - self.first_ns) / 1e9))
-        return sum(self._tenths) / seconds
+        covered_ns = (_RECENT_TENTHS - 1) * _TENTH_NS + now_ns % _TENTH_NS
+        seconds = max(_TENTH_NS, min(covered_ns, now_ns - self.first_ns)) / 1e9
+        return sum(self._recent(now_ns)) / seconds
 
     def recent_worst_ratio(self, now_ns: int) -> float:
         """The load of the fullest second of the last 10 s."""
-        self._advance(now_ns // _TENTH_NS)
-        tenths = list(self._tenths)
+        tenths = self._recent(now_ns)
         running = most = sum(tenths[:_SECOND_TENTHS])
         for older, newer in zip(tenths, tenths[_SECOND_TENTHS:], strict=False):
             running += newer - older
             most = max(most, running)
         return most * BITS_A_BYTE / self.baud
+
+    def _recent(self, now_ns: int) -> list[int]:
+        """Bytes of the last hundred tenths. Asking moves nothing on: bytes stamped before now may still be coming."""
+        passed = min(max(now_ns // _TENTH_NS - self._tenth, 0), _RECENT_TENTHS)
+        return [*self._tenths][passed:] + [0] * passed
 
     def mean_ratio(self, now_ns: int) -> float | None:
         """The load from the first byte until now; None where it cannot be told yet."""
