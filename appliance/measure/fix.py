@@ -1,4 +1,4 @@
-"""The fix, as GGA tells it; where no GGA is sent, as RMC tells it.
+"""The fix, as GGA tells it; where no GGA is sent, or no more, as RMC tells it.
 
 Numbers of quality: IEC 61162-1 / NMEA 0183 name 0 to 8; 9 is used by some receivers for satellite services. The
 number alone does not prove accuracy.
@@ -56,7 +56,8 @@ class Fix:
         self.time_s: float | None = None
         self.date: tuple[int, int, int] | None = None
         self.date_ns: int | None = None
-        self._from_gga = False
+        self._gga_ns: int | None = None
+        self._gga_quality = 0
         self._fresh: list[FixSample] = []
 
     def add(self, content: Content, at_ns: int) -> None:
@@ -78,21 +79,19 @@ class Fix:
         return fresh
 
     def _gga(self, gga: GGA, at_ns: int) -> None:
-        before = self.sample
-        if self._from_gga and before is not None and before.quality is not None:
-            self.seconds_by_quality[before.quality] += min(at_ns - before.at_ns, HOLD_NS) / 1e9
-        self._from_gga = True
-        quality = gga.quality
-        fixed = bool(quality) and gga.latitude_deg is not None
+        if self._gga_ns is not None:
+            self.seconds_by_quality[self._gga_quality] += min(at_ns - self._gga_ns, HOLD_NS) / 1e9
+        self._gga_ns, self._gga_quality = at_ns, gga.quality or 0
+        fixed = bool(gga.quality) and gga.latitude_deg is not None
         if gga.age_s is not None:
             self.age_most_s = max(self.age_most_s or 0.0, gga.age_s)
         self.latitude_deg, self.longitude_deg, self.time_s = gga.latitude_deg, gga.longitude_deg, gga.time_s
-        self._note(FixSample(at_ns, fixed, quality or 0, gga.satellites, gga.hdop, gga.age_s, gga.decimals))
+        self._note(FixSample(at_ns, fixed, self._gga_quality, gga.satellites, gga.hdop, gga.age_s, gga.decimals))
 
     def _rmc(self, rmc: RMC, at_ns: int) -> None:
         self.speed_mps, self.course_deg = rmc.speed_mps, rmc.course_deg
         self._when(rmc.time_s, rmc.date, at_ns)
-        if not self._from_gga:
+        if self._gga_ns is None or at_ns - self._gga_ns > HOLD_NS:
             fixed = rmc.status == "A" and rmc.latitude_deg is not None
             self.latitude_deg, self.longitude_deg = rmc.latitude_deg, rmc.longitude_deg
             self._note(FixSample(at_ns, fixed, None if fixed else 0, None, None, None, rmc.decimals))
