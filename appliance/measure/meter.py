@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
 from appliance.measure.errors import NO_START, RECENT_NS, Errors
@@ -109,9 +109,11 @@ class LineMeter:
         """The next bytes of the line."""
         self.load.add(chunk)
         self._tally.bytes += len(chunk.data)
-        for frame in self.framer.feed(chunk):
-            self._take(frame)
-        self._count_stray()
+        for row in _rows(chunk):
+            heard_one = self.sentences > 0
+            for frame in self.framer.feed(row):
+                self._take(frame)
+            self._count_stray(heard_one)
 
     def flush(self) -> None:
         """The stream has ended: the frame still open is judged as it is."""
@@ -143,8 +145,9 @@ class LineMeter:
         at_ns = sentence.frame.end_ns
         self.sentences += 1
         self._tally.sentences += 1
-        self._tally.messages[sentence.talker + sentence.type] += 1
         message = self._message(sentence.talker, sentence.type)
+        if message is not None:
+            self._tally.messages[sentence.talker + sentence.type] += 1
         opens = message is None or message.add(sentence, at_ns, self.settings.arrival_measured)
         accepted = not self.settings.talkers or sentence.talker in self.settings.talkers
         rate = self.needed.get(sentence.type)
@@ -170,10 +173,18 @@ class LineMeter:
             message = self.messages[talker, type_] = Message(talker, type_)
         return message
 
-    def _count_stray(self) -> None:
+    def _count_stray(self, heard_one: bool) -> None:
         """Bytes outside any frame are damage, save those before the first sentence: a line joined in mid-stream."""
-        if self.framer.stray > self._stray:
-            if self.sentences:
-                self.errors.add(NO_START, self.framer.stray_ns)
-                self._tally.damaged += 1
-            self._stray = self.framer.stray
+        new, self._stray = self.framer.stray - self._stray, self.framer.stray
+        for _ in range(new if heard_one else 0):
+            self.errors.add(NO_START, self.framer.stray_ns)
+            self._tally.damaged += 1
+
+
+def _rows(chunk: Chunk) -> Iterator[Chunk]:
+    """The chunk cut behind each LF: so what is counted in it comes in its order, however the stream was cut."""
+    begin = 0
+    while 0 < (end := chunk.data.find(b"\n", begin) + 1) < len(chunk.data):
+        yield Chunk(chunk.data[begin:end], chunk.start_ns + begin * chunk.step_ns, chunk.step_ns)
+        begin = end
+    yield Chunk(chunk.data[begin:], chunk.start_ns + begin * chunk.step_ns, chunk.step_ns) if begin else chunk
