@@ -21,6 +21,8 @@ import hypothesis
 import pytest
 from gpiozero.pins import Factory
 
+pytest_plugins = ["pytester"]
+
 RECORDINGS_VARIABLE = "LINELAMP_RECORDINGS"
 THREAD_GRACE_S = 2.0
 """How long a thread that has been told to end may take to end."""

@@ -105,12 +105,12 @@ def test_rtk_quality_and_decimals(rtk: list[Sentence]) -> None:
 
 
 def test_rtk_date_comes_a_twentieth_of_a_second_after_the_position(rtk: list[Sentence]) -> None:
-    """This receiver stamps its ZDA 0.05 s after its GGA, later in the recording 0.04 s."""
+    """This receiver stamps its ZDA 0.04 or 0.05 s after its GGA."""
     instants = {round((one.time_s or 0.0) * 100) for one in positions(rtk)}
     dates = [one.content for one in rtk if isinstance(one.content, ZDA)]
     assert len(dates) == len(instants) == 34
     lags = [round((one.time_s or 0.0) * 100) % 100 for one in dates]
-    assert [lag for lag, _ in itertools.groupby(lags)] == [5, 4]
+    assert Counter(lags) == {4: 23, 5: 11}
     for one, lag in zip(dates, lags, strict=True):
         assert one.date == (2017, 12, 20)
         assert round((one.time_s or 0.0) * 100) - lag in instants
