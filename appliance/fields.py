@@ -31,7 +31,8 @@ def _named(raw: bytes, values: tuple[str, ...]) -> tuple[tuple[str, str], ...]:
     names: list[str] = []
     try:
         parsed = pynmea2.parse(raw.decode("ascii", "replace").strip(), check=False)
-        names = [field[0] for field in getattr(parsed, "fields", ())]
+        extra = max(0, len(parsed.data) - len(values))  # what it cuts off a maker's own address
+        names = [field[0] for field in getattr(parsed, "fields", ())][extra:]
     except (pynmea2.ParseError, ValueError, TypeError, AttributeError, IndexError):
         pass  # a library that stumbles over a sentence costs its names, not the sentence
     names += [f"field {number}" for number in range(len(names) + 1, len(values) + 1)]

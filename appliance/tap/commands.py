@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import json
 import socket
+import time
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
@@ -37,14 +38,15 @@ class CommandSocket:
         except TimeoutError:
             return
         with caller, contextlib.suppress(OSError):
+            answer = self._answer(_row(caller, _PATIENCE_S))
             caller.settimeout(_PATIENCE_S)
-            caller.sendall(json.dumps(self._answer(_row(caller))).encode() + b"\n")
+            caller.sendall(json.dumps(answer).encode() + b"\n")
 
     def _answer(self, row: bytes) -> Answer:
         try:
             asked = json.loads(row)
             command = self._commands[asked["do"]]
-        except (ValueError, KeyError, TypeError):
+        except (ValueError, KeyError, TypeError, RecursionError):
             known = ", ".join(sorted(self._commands))
             return {"ok": False, "says": f'Ask with one JSON object a row, such as {{"do": "mark"}}; known: {known}.'}
         return command(asked)
@@ -55,10 +57,15 @@ class CommandSocket:
         self._path.unlink(missing_ok=True)
 
 
-def _row(caller: socket.socket) -> bytes:
-    """What the caller sends up to the end of its row, cut at _ROW_MOST."""
+def _row(caller: socket.socket, patience_s: float) -> bytes:
+    """What the caller sends up to the end of its row, cut at _ROW_MOST. Raises TimeoutError when it takes too long."""
     row = b""
+    until_s = time.monotonic() + patience_s
     while b"\n" not in row and len(row) < _ROW_MOST:
+        left_s = until_s - time.monotonic()
+        if left_s <= 0:
+            raise TimeoutError("the row took too long")
+        caller.settimeout(left_s)
         piece = caller.recv(_ROW_MOST - len(row))
         if not piece:
             break
@@ -72,5 +79,5 @@ def ask(path: Path, command: Mapping[str, Any], timeout_s: float = 2.0) -> Answe
         to_tap.settimeout(timeout_s)
         to_tap.connect(str(path))
         to_tap.sendall(json.dumps(command).encode() + b"\n")
-        answer = json.loads(_row(to_tap))
+        answer = json.loads(_row(to_tap, timeout_s))
     return answer if isinstance(answer, dict) else {}

@@ -140,7 +140,7 @@ class Core:
             ended = self._ended.pop(key, None) or lasting[key]
             self._keeper.fault(key, _row(ended, clips), whole=True)
         self._date(now_ns)
-        self._seconds(now_ns)
+        self._seconds(now_ns, stopping)
         self._publish(now_ns)
 
     def _date(self, now_ns: int) -> None:
@@ -152,9 +152,9 @@ class Core:
             self._dated_ns, self._date_told_ns = utc.offset_ns, now_ns
             self._keeper.date(utc.offset_ns, utc.uncertainty_s)
 
-    def _seconds(self, now_ns: int) -> None:
-        """Hands over the measures of the second that has ended."""
-        if now_ns // 1_000_000_000 == self._second:
+    def _seconds(self, now_ns: int, stopping: bool) -> None:
+        """Hands over the measures of the second that has ended; stopping: of the one under way as well."""
+        if now_ns // 1_000_000_000 == self._second and not stopping:
             return
         for line, meter in self._watch.meters.items():
             tally, fix = meter.take_tally(), meter.fix
@@ -196,7 +196,6 @@ class Core:
         now_ns = self._clock()
         for meter in self._watch.meters.values():
             meter.flush()
-        self._second -= 1  # the second under way is handed over as well
         self._look(now_ns, stopping=True)
         while not self._marks.empty():
             self._keeper.mark(self._marks.get())

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import logging
 import queue
 import sqlite3
@@ -17,6 +18,7 @@ from appliance.sentence.chunk import Chunk
 COMMIT_S = 2.0
 """Seconds of traffic a commit holds: what a power cut may cost. Our choice; shorter wears the card more."""
 RETRY_S = 5.0
+_TURN_S = 0.2
 _ORDERS_MOST = 50_000
 _TROUBLES = (HistoryError, sqlite3.Error, OSError)
 
@@ -38,7 +40,9 @@ class Keeper:
         self._path = path
         self._start = start
         self._clock = clock
-        self._orders: queue.Queue[Order | None] = queue.Queue(_ORDERS_MOST)
+        self._orders: queue.Queue[Order] = queue.Queue(_ORDERS_MOST)
+        self._stopping = threading.Event()
+        self._ended_ns = start.started_ns
         self._thread = threading.Thread(target=self._run, name="keeper", daemon=True)
 
     def start(self) -> None:
@@ -47,8 +51,8 @@ class Keeper:
 
     def stop(self, at_ns: int, timeout_s: float) -> bool:
         """Writes all that was ordered, ends the watch at at_ns and lets go of the file; whether it did so in time."""
-        self._order(lambda writer: writer.end_watch(at_ns))
-        self._orders.put(None, timeout=timeout_s)
+        self._ended_ns = at_ns
+        self._stopping.set()
         self._thread.join(timeout_s)
         return not self._thread.is_alive()
 
@@ -98,34 +102,36 @@ class Keeper:
         """The writer with its watch begun, tried until it works; None where a stop came first."""
         while True:
             try:
-                writer = HistoryWriter(self._path)
-                self.watch_id = writer.begin_watch(self._start)
-                self.says = ""
-                return writer
+                return self._begin()
             except _TROUBLES as trouble:
                 self._trouble(trouble)
             until_ns = self._clock() + int(RETRY_S * 1e9)
             while self._clock() < until_ns:
                 self.heartbeat_ns = self._clock()
-                time.sleep(0.2)
-                if None in self._orders.queue:
+                if self._stopping.wait(_TURN_S):
                     return None
+
+    def _begin(self) -> HistoryWriter:
+        writer = HistoryWriter(self._path)
+        try:
+            self.watch_id = writer.begin_watch(self._start)
+        except BaseException:
+            writer.close()
+            raise
+        self.says = ""
+        return writer
 
     def _write(self, writer: HistoryWriter) -> None:
         commit_ns = self._clock() + int(COMMIT_S * 1e9)
-        ending = False
-        while not ending:
+        while not (self._stopping.is_set() and self._orders.empty()):
             self.heartbeat_ns = now_ns = self._clock()
-            try:
-                order = self._orders.get(timeout=max(0.0, min(0.5, (commit_ns - now_ns) / 1e9)))
-                ending = order is None
-                if order is not None:
-                    self._carry_out(order, writer)
-            except queue.Empty:
-                pass
-            if self._clock() >= commit_ns or ending:
+            with contextlib.suppress(queue.Empty):
+                order = self._orders.get(timeout=max(0.0, min(_TURN_S, (commit_ns - now_ns) / 1e9)))
+                self._carry_out(order, writer)
+            if self._clock() >= commit_ns:
                 self._carry_out(HistoryWriter.commit, writer)
                 commit_ns = self._clock() + int(COMMIT_S * 1e9)
+        self._carry_out(lambda writer: writer.end_watch(self._ended_ns), writer)
 
     def _carry_out(self, order: Order, writer: HistoryWriter) -> None:
         try:
