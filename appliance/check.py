@@ -36,7 +36,8 @@ Progress = Callable[[int], None]
 class Source:
     """A recording opened: its pieces in order of time, what is known of its times, and what there is to say of it.
 
-    size: bytes to be judged, for a progress bar.
+    size: bytes to be judged, for a progress bar. undated: rows of each line without a time of their own, counted as
+    they pass. name: what to call it in errors.
     """
 
     pieces: Iterator[Recorded]
@@ -44,6 +45,8 @@ class Source:
     arrival_measured: bool
     utc_offset_ns: int | None
     notes: list[str] = field(default_factory=list)
+    undated: Counter[str] = field(default_factory=Counter)
+    name: str = "The recording"
 
 
 def open_source(path: Path, needs: Needs, watch_id: int | None = None) -> Source:
@@ -52,19 +55,22 @@ def open_source(path: Path, needs: Needs, watch_id: int | None = None) -> Source
         with path.open("rb") as file:
             is_history = file.read(len(_SQLITE)) == _SQLITE
     except OSError as trouble:
-        raise RecordingError(f"{path} cannot be read: {trouble.strerror or trouble}.") from trouble
+        raise RecordingError(
+            f"{path} cannot be read: {trouble.strerror or trouble}. Give a file that is there and may be read."
+        ) from trouble
     size = path.stat().st_size
     if is_history:
         return _history(path, watch_id)
     if recording.form_of(path) == "tagged":
-        return Source(recording.tagged(path, needs.baud), size, True, 0)
+        undated: Counter[str] = Counter()
+        return Source(recording.tagged(path, needs.baud, undated), size, True, 0, undated=undated, name=str(path))
     dated = recording.dated(path)
     notes = [
         "Arrival was not measured: the log has no times but the sentences' own. Jitter, load and silence are unknown."
     ]
     if not dated:
         notes.append("The log holds no date (no RMC or ZDA with one), so its times are times of some day.")
-    return Source(recording.plain(path), size, False, 0 if dated else None, notes)
+    return Source(recording.plain(path), size, False, 0 if dated else None, notes, name=str(path))
 
 
 def _history(path: Path, watch_id: int | None) -> Source:
@@ -75,7 +81,7 @@ def _history(path: Path, watch_id: int | None) -> Source:
     except HistoryError as trouble:
         raise RecordingError(str(trouble)) from trouble
     if watch is None:
-        raise RecordingError(f"{path} holds no watch yet: there is nothing to judge.")
+        raise RecordingError(f"{path} holds no watch yet: there is nothing to judge. Let the box listen first.")
     notes = [] if watch.dated else ["The receiver never told the date in this watch: times are by the box's own clock."]
 
     def pieces() -> Iterator[Recorded]:
@@ -83,7 +89,7 @@ def _history(path: Path, watch_id: int | None) -> Source:
             streams = {line: history.chunks(watch.id, line) for line in (RECEIVER, CONTROLLER)}
             yield from _in_order(streams)
 
-    return Source(pieces(), size, True, watch.utc_offset_ns, notes)
+    return Source(pieces(), size, True, watch.utc_offset_ns, notes, name=str(path))
 
 
 def _in_order(streams: dict[str, Iterator[Chunk]]) -> Iterator[Recorded]:
@@ -112,7 +118,7 @@ class Recording:
             if progress is not None:
                 progress(len(piece.chunk.data))
         if self.watch is None:
-            raise RecordingError("The recording is empty: there is nothing to judge.")
+            raise RecordingError(f"{self.source.name} holds no bytes of a line: there is nothing to judge.")
         for meter in self.watch.meters.values():
             meter.flush()
         self._look_until(self.watch, self.watch.last_ns)
@@ -120,7 +126,7 @@ class Recording:
         meter = self.watch.receiver
         if not meter.sentences and not meter.errors.total:
             raise RecordingError(
-                "There is not one sentence from the receiver in the recording. "
+                f"There is not one sentence from the receiver in {self.source.name}. "
                 "Is it a log of NMEA 0183 text, and complete?"
             )
 
@@ -165,7 +171,7 @@ class Recording:
             "needs": self.needs.name,
             "span": {"start_utc": start_utc, "end_utc": end_utc, "seconds": seconds},
             "arrival_measured": self.source.arrival_measured,
-            "notes": self.source.notes,
+            "notes": self._notes(),
             "bytes": {"total": meter.load.total, "framed": meter.framer.framed, "junk": meter.framer.junk},
             "load": picture.load(meter, end_ns),
             "damaged": dict(meter.errors.reasons),
@@ -174,6 +180,13 @@ class Recording:
             "checks": [picture.check(one) for one in self._checks(watch)],
             "faults": [picture.fault(one, watch.started_ns, offset) for one in sorted(self.faults, key=_order)],
         }
+
+    def _notes(self) -> list[str]:
+        undated = self.source.undated.total()
+        if not undated:
+            return self.source.notes
+        rows = "1 row has" if undated == 1 else f"{undated} rows have"
+        return [*self.source.notes, f"{rows} no right time in a TAG block and counts as come with the row before."]
 
     def _checks(self, watch: Watch) -> list[Check]:
         """The last word of each check, or, where it ever failed, its worst."""

@@ -24,11 +24,18 @@ from appliance.sentence.types import GGA, GLL, GST, RMC, ZDA
 
 Form = Literal["plain", "tagged"]
 
+_AFTER_LONE_CR = re.compile(rb"(?<=\r)(?=[^\r\n])")
+_BINARY_SHARE = 0.1
+_TEXT = bytes(range(0x20, 0x7F)) + b"\t\r\n"
+_PACKED = {b"\x1f\x8b": "gzip", b"PK\x03\x04": "zip", b"BZh": "bzip2", b"\xfd7zXZ": "xz", b"\x28\xb5\x2f\xfd": "zstd"}
 _TAGGED = re.compile(rb"\\([^\\]*)\*([0-9A-Fa-f]{2})\\(.*)", re.DOTALL)
 _DAY_S = 86400.0
 _DAY_NS = 86_400_000_000_000
 _MILLISECONDS_FROM = 100_000_000_000
 """A `c` of this or more counts milliseconds: in seconds it would lie past the year 5000."""
+_MILLISECONDS_MOST = 100_000_000_000_000
+"""A `c` of this or more is no time: in milliseconds as well it would lie past the year 5000."""
+_STAMP_DIGITS_MOST = 20
 _SNIFF_BYTES = 65536
 
 
@@ -49,7 +56,15 @@ def form_of(path: Path) -> Form:
     with path.open("rb") as file:
         head = file.read(_SNIFF_BYTES)
     if not head:
-        raise RecordingError(f"{path} is empty: there is nothing to judge.")
+        raise RecordingError(f"{path} is empty: there is nothing to judge. Give a log with sentences in it.")
+    for magic, name in _PACKED.items():
+        if head.startswith(magic):
+            raise RecordingError(f"{path} is packed with {name}. Unpack it and give the file that was in it.")
+    if len(head.translate(None, _TEXT)) > _BINARY_SHARE * len(head):
+        raise RecordingError(
+            f"{path} is no text, so no log of NMEA 0183 sentences. Give the text as it came from the line; "
+            f"if this came from the line, its baud or polarity was wrong when it was taken."
+        )
     if re.search(rb"(?:^|\n)\\[^\\\n]*c:\d+[^\\\n]*\*[0-9A-Fa-f]{2}\\[$!]", head):
         return "tagged"
     if b"$" not in head:
@@ -61,9 +76,16 @@ def form_of(path: Path) -> Form:
 
 
 def _rows(file: BinaryIO) -> Iterator[bytes]:
-    """Rows with their end, none longer than a frame may be."""
-    while row := file.readline(FRAME_MOST_BYTES):
-        yield row
+    """Rows with their end, be it LF or CR alone, none longer than a frame may be."""
+    held = b""
+    while piece := file.readline(FRAME_MOST_BYTES - len(held)):
+        *rows, held = _AFTER_LONE_CR.split(held + piece)
+        yield from rows
+        if held.endswith(b"\n") or len(held) == FRAME_MOST_BYTES:
+            yield held
+            held = b""
+    if held:
+        yield held
 
 
 def plain(path: Path) -> Iterator[Recorded]:
@@ -93,11 +115,13 @@ def _first_day_ns(path: Path) -> int | None:
 def tagged(path: Path, baud: int, undated: Counter[str] | None = None) -> Iterator[Recorded]:
     """Each row of a log with TAG blocks; its `c` is taken as the time of its first byte, the rest follow at the baud.
 
-    undated: counts, under its line, each row that has no right TAG block; such a row keeps the time before it.
+    undated: counts, under its line, each row that has no right time in a TAG block; such a row keeps the time before
+    it, and one at the very start the first time there is.
     """
-    at_ns = 0
     step_ns = BITS_A_BYTE * 1_000_000_000 // baud
     with path.open("rb") as file:
+        at_ns = next((stamp_ns for _, stamp_ns, _ in map(_untag, _rows(file)) if stamp_ns is not None), 0)
+        file.seek(0)
         for row in _rows(file):
             source, stamp_ns, sentence = _untag(row)
             name = "from-controller" if source == "controller" else "from-receiver"
@@ -109,17 +133,22 @@ def tagged(path: Path, baud: int, undated: Counter[str] | None = None) -> Iterat
 
 
 def _untag(row: bytes) -> tuple[str, int | None, bytes]:
-    """Source, time in ns and the sentence behind the block; the row itself where the block is missing or damaged."""
+    """Source, time in ns and the sentence behind the block.
+
+    A block that is damaged tells nothing and is left out as well: the log was hurt, not the line.
+    """
     match = _TAGGED.match(row)
-    if match is None or checksum(match[1]) != int(match[2], 16):
+    if match is None:
         return "", None, row
-    fields = dict(part.partition(b":")[::2] for part in match[1].split(b","))
-    stamp = fields.get(b"c", b"")
-    if not stamp.isdigit():
+    if checksum(match[1]) != int(match[2], 16):
         return "", None, match[3]
-    count = int(stamp)
+    fields = dict(part.partition(b":")[::2] for part in match[1].split(b","))
+    source, stamp = fields.get(b"s", b"").decode("ascii", "replace"), fields.get(b"c", b"")
+    count = int(stamp) if stamp.isdigit() and len(stamp) <= _STAMP_DIGITS_MOST else _MILLISECONDS_MOST
+    if count >= _MILLISECONDS_MOST:
+        return source, None, match[3]
     unit = 1_000_000 if count >= _MILLISECONDS_FROM else 1_000_000_000
-    return fields.get(b"s", b"").decode("ascii", "replace"), count * unit, match[3]
+    return source, count * unit, match[3]
 
 
 class _SentenceClock:
