@@ -10,7 +10,7 @@ Parity = Literal["N", "E", "O"]
 
 @dataclass(slots=True, frozen=True)
 class Setting:
-    """baud: bits a second. bits: data bits of a character, 7 or 8. parity: none, even or odd. stops: stop bits, 1 or 2."""
+    """baud: bits a second. bits: data bits, 7 or 8. parity: none, even or odd. stops: stop bits, 1 or 2."""
 
     baud: int
     bits: int = 8
