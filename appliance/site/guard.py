@@ -21,9 +21,8 @@ POLICY = "; ".join(
 HEADERS = {
     "Content-Security-Policy": POLICY,
     "X-Content-Type-Options": "nosniff",
-    "Referrer-Policy": "no-referrer",
+    "Referrer-Policy": "same-origin",  # with "no-referrer" a form would send `Origin: null`
     "Cross-Origin-Resource-Policy": "same-origin",
-    "Cross-Origin-Opener-Policy": "same-origin",
 }
 
 LOCAL_ENDINGS = (".local", ".lan", ".internal", ".home.arpa")
@@ -64,7 +63,11 @@ def own_name(host: str, names: Collection[str]) -> bool:
 
 
 def from_own_page() -> bool:
-    """Whether a request that changes something was sent by a page of this box."""
+    """Whether a request that changes something was sent by a page of this box.
+
+    Browsers send Sec-Fetch-Site only to addresses they trust, which a box without a certificate is not; Origin comes
+    with every POST.
+    """
     site = request.headers.get("Sec-Fetch-Site")
     origin = request.headers.get("Origin")
     if site is not None and site != "same-origin":

@@ -100,4 +100,5 @@ def _troubles(box: dict[str, Any], past: Past) -> list[str]:
 def _since(picture: dict[str, Any]) -> dict[str, Any]:
     """Since when the verdict stands: how long, and at what time where UTC is known."""
     since_s, now = picture["verdict"]["since_s"], from_iso(picture["at_utc"])
-    return {"lasted": span(since_s), "at": now - timedelta(seconds=since_s) if now and since_s is not None else None}
+    lasted = "under 1 s" if since_s is not None and since_s < 1 else span(since_s)
+    return {"lasted": lasted, "at": now - timedelta(seconds=since_s) if now and since_s is not None else None}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import UTC, datetime, timedelta
 
 NOTHING = "\N{EN DASH}"
@@ -34,6 +35,8 @@ DAMAGE_WORDS = {
     "field-wrong": "with a field that cannot be",
     "start-missing": "without a start",
 }
+
+_FIGURE = re.compile(r"(\d) (?=(?:s|ms|min|h|d|Hz|%|bytes|[kMG]B)\b|%)")
 
 
 def seconds(value_s: float | None) -> str:
@@ -142,6 +145,11 @@ def degrees(value_deg: float | None, positive: str, negative: str, quality: int 
     return f"{abs(value_deg):.{decimals}f}° {positive if value_deg >= 0 else negative}"
 
 
+def glued(sentence: str) -> str:
+    """A sentence in which no figure is parted from its unit by the end of a row."""
+    return _FIGURE.sub("\\1\N{NO-BREAK SPACE}", sentence)
+
+
 def damage(reason: str) -> str:
     """Why sentences were refused, in words."""
     return DAMAGE_WORDS.get(reason, reason.replace("-", " "))
@@ -184,6 +192,7 @@ FILTERS = {
     "size": size,
     "degrees": degrees,
     "damage": damage,
+    "glued": glued,
     "from_iso": from_iso,
     "from_ns": from_ns,
     "clock": clock,

@@ -22,7 +22,7 @@ pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
 FLAGS = [
     "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
-    "--disable-component-update", "--disable-sync",
+    "--disable-component-update", "--disable-sync", "--host-resolver-rules=MAP linelamp.local 127.0.0.1",
 ]  # fmt: skip
 Turned = Callable[[dict[str, Any], str], dict[str, Any]]
 
@@ -41,8 +41,8 @@ class Box:
 
     @property
     def url(self) -> str:
-        """Where the page is."""
-        return f"http://127.0.0.1:{self.server.port}"
+        """Where the page is. By name, since a browser trusts 127.0.0.1 more than it will trust the box."""
+        return f"http://linelamp.local:{self.server.port}"
 
     def end(self) -> None:
         """Ends the renewing."""
@@ -119,7 +119,8 @@ def test_a_lost_box_is_told_within_three_seconds_and_mends_by_itself(phone: Page
     expect(lost).to_be_hidden()
     lose(box.server)
     began_s = time.monotonic()
-    expect(lost).to_be_visible(timeout=5000)
+    while lost.is_hidden() and time.monotonic() - began_s < 5:
+        phone.wait_for_timeout(50)
     assert time.monotonic() - began_s < 3.0
     expect(lost).to_contain_text(re.compile(r"Lost touch with the box. What you see is from \d\d:\d\d:\d\d "))
     expect(phone.locator("#verdict .word")).to_have_css("font-size", "32px")
@@ -170,7 +171,7 @@ def test_what_is_open_focused_or_typed_stays_so(phone: Page, box: Box, picture: 
     assert not phone.locator("[id='fields-from-receiver-GN-GLL']").evaluate("element => element.open")
     assert phone.locator("#note").input_value() == "row 12"
     assert phone.evaluate("document.activeElement.id") == "note"
-    assert phone.locator("#note").bounding_box() == place  # though a row came in above it
+    assert phone.locator("#note").bounding_box() == pytest.approx(place, abs=1)  # though a row came in above it
 
 
 def test_updates_shift_nothing(phone: Page) -> None:

@@ -64,3 +64,11 @@ def test_times_are_utc() -> None:
 
 def test_every_damage_has_words() -> None:
     assert set(REASONS) <= set(words.DAMAGE_WORDS)
+
+
+def test_a_figure_keeps_its_unit() -> None:
+    glued = words.glued("GGA was away for 3.1 s; at most 0.6 s, 80 % and 5 satellites in 2 steps")
+    assert (
+        glued.replace("\N{NO-BREAK SPACE}", "_")
+        == "GGA was away for 3.1_s; at most 0.6_s, 80_% and 5 satellites in 2 steps"
+    )

@@ -3,7 +3,7 @@
 // node by node, so that what is open, focused or scrolled stays so.
 "use strict";
 
-const LOST_AFTER_MS = 2500; // the box gives a sign of life each second
+const LOST_AFTER_MS = 2200; // the box gives a sign of life each second
 const TRY_AGAIN_MS = 4000;
 
 const lost = document.getElementById("lost");
