@@ -42,8 +42,14 @@ class Look:
     samples: list[FixSample] = field(default_factory=list)
 
     @property
+    def heard_since_ns(self) -> int:
+        """Since when the line has been speaking without a silence; since the port was opened, if it never spoke."""
+        load = self.meter.load
+        return max(self.started_ns, load.resumed_ns, load.first_ns or 0)
+
+    @property
     def waited_ns(self) -> int:
-        return self.now_ns - max(self.started_ns, self.meter.load.resumed_ns)
+        return self.now_ns - self.heard_since_ns
 
     def away_ns(self, last_ns: int, to_ns: int, most_ns: int) -> int | None:
         """Since when something was away, if until to_ns that is longer than allowed.
@@ -87,7 +93,7 @@ def silent(look: Look) -> Iterator[Check]:
 def message_missing(look: Look) -> Iterator[Check]:
     """Each needed message must have come at all, from a talker that is accepted."""
     for type_, need in look.needs.messages.items():
-        rate, waited = look.meter.needed[type_], look.now_ns - look.started_ns
+        rate, waited = look.meter.needed[type_], look.waited_ns
         if rate.count:
             yield Check("message-missing", type_, "pass", None, None, rate.first_ns)
         elif waited <= max(SETTLE_NS, int(need.gap_most_s * 1e9)):
@@ -97,7 +103,7 @@ def message_missing(look: Look) -> Iterator[Check]:
         else:
             damaged = sum(sum(m.bad.values()) for (_, t), m in look.meter.messages.items() if t == type_)
             note = " It comes, but damaged." if damaged else ""
-            yield Check("message-missing", type_, "fail", waited / 1e9, None, look.started_ns, note=note)
+            yield Check("message-missing", type_, "fail", waited / 1e9, None, look.heard_since_ns, note=note)
 
 
 def absence(look: Look) -> Iterator[Check]:
@@ -216,7 +222,7 @@ def no_fix(look: Look) -> Iterator[Check]:
     if look.meter.fix.sample is None:
         late = look.waited_ns > DATE_NS
         note = ", as far as can be told: neither GGA nor RMC comes"
-        yield Check("no-fix", "", "fail" if late else "unknown", None, None, look.started_ns, note=note)
+        yield Check("no-fix", "", "fail" if late else "unknown", None, None, look.heard_since_ns, note=note)
 
 
 def fix_figures(look: Look) -> Iterator[Check]:
@@ -287,7 +293,7 @@ def date_missing(look: Look) -> Iterator[Check]:
     if not look.needs.date_required:
         return
     last = look.meter.fix.date_ns
-    since = max(last or 0, look.meter.load.resumed_ns, look.started_ns)
+    since = max(last or 0, look.heard_since_ns)
     if look.now_ns - since > DATE_NS:
         yield Check("date-missing", "", "fail", None, None, since)
     elif last is None:

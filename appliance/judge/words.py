@@ -21,7 +21,7 @@ class Says(NamedTuple):
 SAYS: dict[str, Says] = {
     "port-lost": Says("", 0, "{note}", "The port is open.", "The port has not been opened yet."),
     "silent": Says(
-        "s", 1,
+        "s", 2,
         "Nothing {note} from the receiver for {m}; a pause of at most {n} is allowed.",
         "Bytes are coming; the last pause was within {n}.",
         "Whether the line fell silent cannot be told: {note}.",
@@ -33,7 +33,7 @@ SAYS: dict[str, Says] = {
         "{message} has not been waited for long enough.",
     ),
     "gap": Says(
-        "s", 1,
+        "s", 2,
         "{message} {note} away for {m}; a gap of at most {n} is allowed.",
         "{message} has had no gap over {n} of late.",
         "No gap of {message} can be told yet.",
