@@ -1,0 +1,131 @@
+"""Finding how a line is really set, by evidence rather than by turns.
+
+While sentences come, nothing is asked and nothing is touched. When bytes come and no sentence does, the bytes seen are
+weighed against the signature of every candidate (Bayes' rule with a preference for the needed setting and for the
+usual 8N1, the bytes taken as independent), and the listener is tuned to the likeliest. What was seen at each listening
+setting adds up, so a wrong guess is evidence too. A setting is locked when it has given sentences; the lock is lost
+only by evidence: bytes without a sentence again. Only the listener's own setting is ever changed; nothing is sent.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from dataclasses import dataclass
+
+from appliance.measure.signature import CANDIDATES, Candidate, signature
+from appliance.sentence.setting import Setting
+
+ENOUGH_BYTES = 60
+"""Bytes without a sentence before the setting is doubted: most of a usual sentence. Tuned on the bench."""
+AGAIN_BYTES = 40
+"""More bytes before it is weighed anew."""
+SURE_NATS = 7.0
+"""Lead over the next candidate, as a logarithm, at which the listener is tuned: 1000 to 1. Tuned on the bench."""
+LOCK_SENTENCES = 2
+"""Sentences that lock a setting; one in 256 garbled frames sums right by luck. Our choice."""
+_TEMPER = 0.5
+"""Neighbouring bytes are not independent: their evidence is taken at half its face value. Tuned on the bench."""
+_SEEN_MOST = 400
+"""Bytes weighed at one listening setting; more of the same adds certainty that is not there."""
+
+
+@dataclass(slots=True, frozen=True)
+class Belief:
+    """What the line is taken to be. confidence: 0 to 1. locked: sentences have confirmed it."""
+
+    candidate: Candidate
+    confidence: float
+    locked: bool
+
+
+class Hunt:
+    """Follows one line. listening: how its port is set now. needed: how the controller is set."""
+
+    def __init__(self, listening: Setting, needed: Setting) -> None:
+        self.listening = listening
+        self.needed = needed
+        self.belief: Belief | None = None
+        self._prior = {candidate: _prior(candidate, needed) for candidate in CANDIDATES}
+        self._scores = dict(self._prior)
+        self._seen: Counter[int] = Counter()
+        self._flawed = 0
+        self._flaws_known = False
+        self._weigh_at = ENOUGH_BYTES
+        self._sentences = 0
+        self._tuned_away: set[Setting] = set()
+
+    def take(self, data: bytes, sentences: int, flawed: int | None = None) -> Setting | None:
+        """The next bytes, how many good sentences ended in them, and how many bytes the kernel found flawed (None: the
+        port cannot tell). Gives the setting to tune the listener to, or None to leave it alone."""
+        if sentences:
+            return self._confirmed(sentences)
+        self._sentences = 0
+        self._seen.update(data)
+        if flawed is not None:
+            self._flaws_known = True
+            self._flawed += flawed
+        if self._seen.total() < self._weigh_at:
+            return None
+        self._weigh_at = self._seen.total() + AGAIN_BYTES
+        return self._weigh()
+
+    def tuned(self, listening: Setting) -> None:
+        """The listener has been tuned: what is heard from now on is heard at this setting."""
+        if listening == self.listening:
+            return
+        self._scores = self._weighed()
+        self._forget()
+        self.listening = listening
+
+    def _confirmed(self, sentences: int) -> Setting | None:
+        self._sentences += sentences
+        if self._sentences >= LOCK_SENTENCES:
+            self.belief = Belief(Candidate(self.listening), 1.0, locked=True)
+            self._scores = dict(self._prior)
+            self._tuned_away.clear()
+        self._forget()
+        return None
+
+    def _forget(self) -> None:
+        self._seen.clear()
+        self._flawed = 0
+        self._weigh_at = ENOUGH_BYTES
+
+    def _weighed(self) -> dict[Candidate, float]:
+        """Scores with what was seen at this listening setting."""
+        total = self._seen.total()
+        share = _TEMPER * min(1.0, _SEEN_MOST / total) if total else 0.0
+        return {candidate: score + share * self._likelihood(candidate) for candidate, score in self._scores.items()}
+
+    def _likelihood(self, candidate: Candidate) -> float:
+        expected = signature(self.listening, candidate)
+        likelihood = expected.log_likelihood(self._seen)
+        if self._flaws_known:
+            total = max(self._seen.total(), self._flawed)
+            flawed = expected.flawed_share
+            likelihood += self._flawed * math.log(flawed) + (total - self._flawed) * math.log(1 - flawed)
+        return likelihood
+
+    def _weigh(self) -> Setting | None:
+        scores = self._weighed()
+        ranked = sorted(scores.items(), key=lambda pair: -pair[1])
+        best, score = ranked[0]
+        chance = sum(math.exp(max(-700.0, other - score)) for _, other in ranked)
+        self.belief = Belief(best, 1 / chance, locked=False)
+        if best.setting == self.listening or score - _at(scores, self.listening) < SURE_NATS:
+            return None
+        return best.setting
+
+
+def _at(scores: dict[Candidate, float], listening: Setting) -> float:
+    return max(score for candidate, score in scores.items() if candidate.setting == listening)
+
+
+def _prior(candidate: Candidate, needed: Setting) -> float:
+    """In nats: an inverted line and one of seven bits are rarer than a wrong baud. Common practice, no source."""
+    chosen = candidate.setting
+    prior = -3.0 * candidate.upside_down
+    prior -= {"8N1": 0.0, "7E1": 2.0, "8E1": 3.0}.get(chosen.name, 4.0)
+    prior -= 0.0 if chosen.baud in (4800, 9600, 19200, 38400, 115200) else 1.0
+    return prior + (2.0 if chosen == needed else 0.0)

@@ -1,0 +1,89 @@
+"""What a listener would see of NMEA 0183 text on a line that is set otherwise than he is.
+
+A UART that listens at the wrong baud or format does not hear nothing: it hears bytes, and which ones it hears, and how
+often, depends on how the line is really set. So the answer is worked out forwards: usual text goes through the wire
+model bit by bit at every setting there may be, and into a receiver at the listener's own; the shares of the 256 bytes
+are that candidate's signature. Whatever comes over a real line is then compared with all of them (see hunt).
+
+The text is simulated: its digits are by chance, its shape is that of the standard. Signatures are made when first
+asked for and kept; each costs some milliseconds.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Iterable
+from functools import cache
+from typing import NamedTuple
+
+from appliance.sentence.setting import Setting
+from appliance.simulate.drive import Drive
+from appliance.simulate.receiver import Burst, Receiver, ReceiverSettings
+from appliance.simulate.spoil import inverted
+from appliance.simulate.uart import Uart
+from appliance.simulate.wave import encode
+
+BAUDS = (1200, 2400, 4800, 9600, 14400, 19200, 38400, 57600, 115200, 230400, 460800)
+FORMATS = ("8N1", "7E1", "7O1", "8E1", "8O1")
+"""As a listener can tell them apart: a second stop bit looks like a short rest, so 8N2 is heard as 8N1."""
+
+_STRANGE = 0.03
+"""Share of bytes that a signature leaves open, for noise and for text of another kind. Tuned on the bench."""
+_BARE = 0.02
+"""Added to every count, so that what did not occur in the sample is rare rather than impossible."""
+_SAMPLE_S = 2
+
+
+class Candidate(NamedTuple):
+    """How a line may really be set. upside_down: its polarity is inverted."""
+
+    setting: Setting
+    upside_down: bool = False
+
+
+CANDIDATES: tuple[Candidate, ...] = tuple(
+    Candidate(Setting.parse(baud, name), upside_down)
+    for upside_down in (False, True)
+    for name in FORMATS
+    for baud in BAUDS
+)
+
+
+class Signature:
+    """Shares of the bytes, as logarithms; and the share of bytes with a framing or parity error."""
+
+    __slots__ = ("_log_shares", "_rest", "flawed_share")
+
+    def __init__(self, bytes_: Iterable[int], flawed: int) -> None:
+        counts = Counter(bytes_)
+        total = counts.total()
+        known = (1 - _STRANGE) / (total + 256 * _BARE)
+        floor = _STRANGE / 256
+        self._log_shares = {byte: math.log((count + _BARE) * known + floor) for byte, count in counts.items()}
+        self._rest = math.log(_BARE * known + floor)
+        self.flawed_share = min(0.99, max(0.002, flawed / total if total else 0.0))
+
+    def log_likelihood(self, seen: Counter[int]) -> float:
+        """Of having seen these bytes so often."""
+        return sum(count * self._log_shares.get(byte, self._rest) for byte, count in seen.items())
+
+
+@cache
+def signature(listening: Setting, candidate: Candidate) -> Signature:
+    """What a listener at this setting sees of such a line."""
+    line = encode(_text(), candidate.setting)
+    heard = Uart(listening).feed(inverted(line) if candidate.upside_down else line)
+    return Signature((one.byte for one in heard), sum(one.framing or one.parity for one in heard))
+
+
+@cache
+def _text() -> tuple[Burst, ...]:
+    """Usual messages, with as many decimals as receivers send."""
+    rates = {"GGA": 1, "VTG": 1, "RMC": 1, "GSA": 1}
+    bursts: list[Burst] = []
+    for number, decimals in enumerate((4, 8)):
+        receiver = Receiver(ReceiverSettings(rates_hz=rates, decimals=decimals), Drive(number, parked_s=0), number)
+        start_s = number * _SAMPLE_S
+        bursts += [Burst(start_s + due_s, data) for due_s, data in receiver.epochs(0, _SAMPLE_S / 2)]
+    return tuple(bursts)
