@@ -12,7 +12,6 @@ import errno
 import json
 import math
 import os
-import select
 import signal
 import socket
 import subprocess
@@ -26,10 +25,11 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
+from appliance.play import LOOK_S, Player
 from appliance.simulate.drive import Drive
 from appliance.simulate.receiver import Receiver, ReceiverSettings
 from appliance.simulate.story import AFTERNOON, play
-from appliance.simulate.wire import Piece, pieces
+from appliance.simulate.wire import pieces
 
 MACHINE = "Larkmere tractor 3"  # invented
 NEEDS = "rate-section"
@@ -37,67 +37,9 @@ HOST = "127.0.0.1"
 BAUD = 38400
 SEED = 2026
 
-LOOK_S = 0.2  # how often the player looks whether it should end
 READY_S = 30.0  # how long the tap and the page may take to be there
 END_S = {"tap": 10.0, "web": 5.0}  # in this order they are asked to end, and have this long
 LOG_TAIL = 2000  # characters of a dead process's output to show
-
-Say = Callable[[str], None]
-
-
-class Player:
-    """Writes pieces into a pty's master end when they are due, and counts what comes back.
-
-    A wire does not wait: what the other end does not take at its time is gone, and counted in not_taken. master must
-    be a descriptor of a pty in raw mode; it is made non-blocking.
-    """
-
-    def __init__(self, master: int, say: Say) -> None:
-        os.set_blocking(master, False)
-        self._master = master
-        self._say = say
-        self.sent = self.came_back = self.not_taken = 0
-
-    def play(
-        self,
-        story: Iterator[Piece],
-        moments: Iterator[tuple[float, str]],
-        start_s: float,
-        ended: Callable[[float], bool],
-    ) -> None:
-        """Play until the story is over or ended(seconds since the start) says so.
-
-        start_s: the story's second 0 on time.monotonic. moments: (second, words) to say when it is that time.
-        """
-        moment = next(moments, None)
-        for piece in story:
-            while True:
-                now_s = time.monotonic() - start_s
-                if ended(now_s):
-                    return
-                while moment is not None and moment[0] <= now_s:
-                    self._say(f"{_minutes(moment[0])}  {moment[1]}")
-                    moment = next(moments, None)
-                if now_s >= piece.due_s:
-                    break
-                self._listen(min(piece.due_s - now_s, LOOK_S))
-            self._listen(0)
-            self._send(piece.data)
-
-    def _send(self, data: bytes) -> None:
-        try:
-            taken = os.write(self._master, data)
-        except BlockingIOError:
-            taken = 0
-        self.sent += taken
-        self.not_taken += len(data) - taken
-
-    def _listen(self, timeout_s: float) -> None:
-        if not select.select([self._master], [], [], max(0.0, timeout_s))[0]:
-            return
-        back = os.read(self._master, 4096)
-        self.came_back += len(back)
-        self._say(f"!!! {len(back)} bytes came back from the box, which must never send: {back[:40]!r}")
 
 
 @dataclass(slots=True)
@@ -291,10 +233,6 @@ def asked_to_end() -> Iterator[threading.Event]:
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)
-
-
-def _minutes(t_s: float) -> str:
-    return f"{int(t_s) // 60:3d}:{int(t_s) % 60:02d}"
 
 
 def _print(words: str) -> None:

@@ -1,123 +1,17 @@
-"""The demo: its player against a bare pty, its processes against small real ones."""
+"""The demo: its processes against small real ones."""
 
 from __future__ import annotations
 
-import os
-import select
 import signal
 import socket
 import sys
-import threading
 import time
-import tty
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
 from appliance import demo
 from appliance.settings import from_toml
-from appliance.simulate.drive import Drive
-from appliance.simulate.receiver import Receiver, ReceiverSettings
-from appliance.simulate.story import AFTERNOON, play
-from appliance.simulate.wire import Piece, pieces
-
-PLAYED_S = 1.1
-
-
-class Pty:
-    """Both ends of a raw pty, and what was said about it."""
-
-    def __init__(self) -> None:
-        self.master, self.slave = os.openpty()
-        tty.setraw(self.slave)
-        self.said: list[str] = []
-        self.player = demo.Player(self.master, self.said.append)
-
-    def play(self, story: list[Piece], ended_s: float = 60.0) -> float:
-        """Play it from now on; the second 0 used."""
-        start_s = time.monotonic()
-        self.player.play(iter(story), iter([]), start_s, lambda now_s: now_s >= ended_s)
-        return start_s
-
-
-@pytest.fixture
-def pty() -> Iterator[Pty]:
-    made = Pty()
-    yield made
-    os.close(made.master)
-    os.close(made.slave)
-
-
-def hear(slave: int, stop: threading.Event, heard: list[tuple[float, bytes]]) -> None:
-    while not stop.is_set():
-        if select.select([slave], [], [], 0.05)[0]:
-            data = os.read(slave, 4096)
-            heard.append((time.monotonic(), data))
-
-
-def test_the_bytes_come_whole_and_at_the_pace_of_the_wire(pty: Pty) -> None:
-    # From within the story, where the tractor moves: its second 20 is second 0 here.
-    receiver = Receiver(ReceiverSettings(), Drive(1), 1)
-    bursts = [burst._replace(due_s=burst.due_s - 20) for burst in play(AFTERNOON, receiver, 1, 20 + PLAYED_S)]
-    story = list(pieces([burst for burst in bursts if burst.due_s >= 0], 38400))
-    heard: list[tuple[float, bytes]] = []
-    stop = threading.Event()
-    listener = threading.Thread(target=hear, args=(pty.slave, stop, heard))
-    listener.start()
-    try:
-        start_s = pty.play(story)
-        time.sleep(0.05)
-    finally:
-        stop.set()
-        listener.join()
-
-    sent = b"".join(piece.data for piece in story)
-    assert b"".join(data for _, data in heard) == sent
-    assert sent.count(b"\r\n") > 12
-    assert (pty.player.sent, pty.player.not_taken, pty.player.came_back) == (len(sent), 0, 0)
-    # No byte before its time; and late only by what the operating system adds.
-    due_s = [piece.due_s for piece in story for _ in piece.data]
-    late_s, count = [], 0
-    for when_s, data in heard:
-        count += len(data)
-        late_s.append(when_s - start_s - due_s[count - 1])
-    assert min(late_s) >= 0
-    assert sorted(late_s)[len(late_s) // 2] < 0.02
-
-
-def test_a_byte_that_comes_back_is_said_loudly(pty: Pty) -> None:
-    os.write(pty.slave, b"$PX")
-    pty.play([Piece(0.0, b"a"), Piece(0.05, b"b")])
-    assert pty.player.came_back == 3
-    assert any(words.startswith("!!!") and "$PX" in words for words in pty.said)
-
-
-def test_nothing_comes_back_unless_somebody_writes(pty: Pty) -> None:
-    pty.play([Piece(0.0, b"$GPGGA\r\n"), Piece(0.02, b"\x03\x04\x11\x13\x00\xff")])  # raw: no echo, no flow control
-    assert os.read(pty.slave, 100) == b"$GPGGA\r\n\x03\x04\x11\x13\x00\xff"
-    assert pty.player.came_back == 0
-    assert pty.said == []
-
-
-def test_a_wire_does_not_wait_for_a_listener(pty: Pty) -> None:
-    story = [Piece(0.0, b"x" * 1000)] * 100
-    pty.play(story, ended_s=10)
-    assert pty.player.sent + pty.player.not_taken == 100_000
-    assert pty.player.not_taken > 0
-
-
-def test_moments_are_said_in_time_and_an_end_is_kept(pty: Pty) -> None:
-    start_s = time.monotonic() - 61
-    pty.player.play(
-        iter([Piece(61.0, b"a"), Piece(500.0, b"b")]),
-        iter([(0.0, "begins"), (61.02, "goes on"), (400.0, "never")]),
-        start_s,
-        lambda now_s: now_s >= 61.3,
-    )
-    assert pty.said == ["  0:00  begins", "  1:01  goes on"]
-    assert 0.3 <= time.monotonic() - start_s - 61 < 0.3 + demo.LOOK_S + 0.2
-    assert pty.player.sent == 1
 
 
 def child(tmp_path: Path, code: str) -> demo.Child:
