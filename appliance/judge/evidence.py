@@ -14,6 +14,8 @@ from appliance.sentence.chunk import Chunk
 
 MARGIN_NS = 5_000_000_000
 """How much is kept before the start and after the end."""
+LATE_NS = 500_000_000
+"""How late bytes may be handed over: evidence is taken so much after its span is over. Our choice, and plenty."""
 _RING_NS = 30_000_000_000
 _CLIP_BYTES_MOST = 200_000
 """A clip of 10 s at 115,200 baud is 115 kB; on a faster line its first part is kept."""
@@ -39,7 +41,7 @@ class _Pending:
 
 
 class Evidence:
-    """Feed it the chunks; announce faults by key; it gives their excerpts once 5 s have passed after their end."""
+    """Feed it the chunks; announce faults by key; it gives their excerpts soon after the 5 s after their end."""
 
     def __init__(self) -> None:
         self._rings: dict[str, deque[Chunk]] = {}
@@ -65,7 +67,7 @@ class Evidence:
         done: list[tuple[str, tuple[Excerpt, ...]]] = []
         for key, pending in list(self._pending.items()):
             end_ns = pending.end_ns
-            if stopping or (end_ns is not None and now_ns >= end_ns + MARGIN_NS):
+            if stopping or (end_ns is not None and now_ns >= end_ns + MARGIN_NS + LATE_NS):
                 done.append((key, self._excerpts(pending, now_ns if end_ns is None else end_ns)))
                 del self._pending[key]
             elif pending.opening is None and now_ns >= pending.start_ns + 4 * MARGIN_NS:
