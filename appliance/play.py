@@ -17,8 +17,9 @@ from collections import deque
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
+from appliance.sentence.setting import Setting
 from appliance.simulate.uart import Uart
-from appliance.simulate.wave import SECOND_NS, Setting, Waveform
+from appliance.simulate.wave import SECOND_NS, Waveform
 from appliance.simulate.wire import Piece
 
 LOOK_S = 0.2  # how often a player looks whether it should end

@@ -14,11 +14,12 @@ import pytest
 import serial
 
 from appliance.play import LOOK_S, Player, WavePlayer, setting_at
+from appliance.sentence.setting import Setting
 from appliance.simulate.drive import Drive
 from appliance.simulate.receiver import Burst, Receiver, ReceiverSettings
 from appliance.simulate.story import AFTERNOON, play
 from appliance.simulate.uart import receive
-from appliance.simulate.wave import Setting, Waveform, encode, spans
+from appliance.simulate.wave import Waveform, encode, spans
 from appliance.simulate.wire import Piece, pieces
 
 PLAYED_S = 1.1

@@ -29,8 +29,9 @@ from random import Random
 from typing import Literal, NamedTuple
 
 from appliance.sentence.chunk import Chunk
+from appliance.sentence.setting import Setting
 
-from .wave import MARK, SECOND_NS, Setting, Waveform
+from .wave import MARK, SECOND_NS, Waveform
 
 OVERSAMPLING = 16
 MIDDLE = 8  # ticks into a bit; the samples of a majority are this one and its neighbours

@@ -15,10 +15,11 @@ import pytest
 
 from appliance.sentence.frame import Framer
 from appliance.sentence.parse import Damaged, parse
+from appliance.sentence.setting import Setting
 from appliance.simulate.drive import Drive
 from appliance.simulate.receiver import Burst, Receiver, ReceiverSettings
 from appliance.simulate.uart import Received, receive, to_chunks
-from appliance.simulate.wave import Setting, Waveform, encode
+from appliance.simulate.wave import Waveform, encode
 
 LISTENER = Setting(38400)
 PHASES = 16  # how the listener's samples lie between the sender's edges, drawn this often

@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from appliance.sentence.setting import Setting
 from appliance.simulate.drive import Drive
 from appliance.simulate.receiver import Burst, Receiver, ReceiverSettings
 from appliance.simulate.spoil import (
@@ -22,7 +23,7 @@ from appliance.simulate.spoil import (
     losses,
 )
 from appliance.simulate.uart import Uart, receive
-from appliance.simulate.wave import Setting, Waveform, encode, spans
+from appliance.simulate.wave import Waveform, encode, spans
 
 BAUD = 38400
 SETTING = Setting(BAUD)

@@ -10,9 +10,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from appliance.sentence.setting import Setting
 from appliance.simulate.receiver import Burst
 from appliance.simulate.uart import Received, Resync, Uart, receive, to_chunks
-from appliance.simulate.wave import Setting, Waveform, encode
+from appliance.simulate.wave import Waveform, encode
 
 FORMATS = ["8N1", "8N2", "8E1", "8O1", "7E1", "7O1", "7N1", "8E2"]
 BAUDS = [1200, 4800, 9600, 19200, 38400, 57600, 115200, 230400, 460800]

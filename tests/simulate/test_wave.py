@@ -9,9 +9,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from appliance.sentence.setting import Setting
 from appliance.simulate.drive import Drive
 from appliance.simulate.receiver import Burst, Receiver, ReceiverSettings
-from appliance.simulate.wave import Setting, Waveform, encode, spans
+from appliance.simulate.wave import Waveform, encode, spans
 
 FORMATS = ["8N1", "8N2", "8E1", "8O1", "7E1", "7O1", "7N2", "8E2"]
 SETTINGS = st.builds(
