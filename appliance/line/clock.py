@@ -25,21 +25,25 @@ class ByteClock:
 
     def __init__(self, baud: int, bits_per_byte: int = 10) -> None:
         """baud: bits per second. bits_per_byte: start, data, parity and stop bits; 10 at 8N1."""
+        self._floor_ns: int | None = None
+        self.retune(baud, bits_per_byte)
+
+    def retune(self, baud: int, bits_per_byte: int) -> None:
+        """Tell it that from now on the port listens at another setting."""
         if baud <= 0 or bits_per_byte <= 0:
             raise ValueError(f"A line needs a baud and bits for each byte, not {baud} and {bits_per_byte}.")
         self.character_ns = max(1, round(bits_per_byte * _SECOND_NS / baud))
-        self._floor_ns: int | None = None
 
     def restart(self, opened_ns: int) -> None:
         """Tell it that the port was opened anew at opened_ns: nothing heard from now on ended before that."""
         self._floor_ns = opened_ns if self._floor_ns is None else max(opened_ns, self._floor_ns)
 
-    def chunk(self, data: bytes, read_ns: int) -> Chunk:
+    def chunk(self, data: bytes, read_ns: int, flawed: tuple[int, ...] | None = None) -> Chunk:
         """The bytes of one read with their times.
 
-        data: at least one byte. read_ns: taken right after the read returned. The last byte's time is read_ns; no
-        byte is earlier than one step after the last byte of the read before. ValueError: no data, or a clock that
-        ran backwards.
+        data: at least one byte, marks taken out. read_ns: taken right after the read returned. flawed: as in Chunk.
+        The last byte's time is read_ns; no byte is earlier than one step after the last byte of the read before.
+        ValueError: no data, or a clock that ran backwards.
         """
         if not data:
             raise ValueError("A read without bytes has no times.")
@@ -50,4 +54,4 @@ class ByteClock:
                 raise ValueError(f"The clock ran backwards by {floor_ns - read_ns} ns.")
             step_ns = min(step_ns, (read_ns - floor_ns) // len(data))
         self._floor_ns = read_ns
-        return Chunk(data, read_ns - (len(data) - 1) * step_ns, step_ns)
+        return Chunk(data, read_ns - (len(data) - 1) * step_ns, step_ns, flawed)

@@ -13,15 +13,26 @@ import contextlib
 import errno
 import fcntl
 import os
+import struct
 import termios
 
 import serial
+
+from appliance.line import counters
+from appliance.line.floor import floor_s
+from appliance.line.tuning import is_pty, tune
+from appliance.sentence.setting import Setting
 
 # What pyserial and the kernel raise over a port that is missing, refused or pulled out. termios.error is no OSError;
 # TypeError comes of a descriptor that has gone; ValueError of a baud the port cannot do.
 PORT_TROUBLES = (OSError, termios.error, TypeError, ValueError)
 
 _PYSERIAL_PIPES = ("pipe_abort_read_r", "pipe_abort_read_w", "pipe_abort_write_r", "pipe_abort_write_w")
+
+# Linux, include/uapi/linux/serial.h and tty_flags.h: the flags are the fifth int of struct serial_struct.
+_SERIAL_STRUCT_SIZE = 128
+_SERIAL_FLAGS = struct.Struct("16xi")
+_ASYNC_LOW_LATENCY = 1 << 13
 
 _ECHOES = termios.ECHO | termios.ECHONL
 
@@ -41,7 +52,7 @@ _WORDS: dict[int, str] = {
     errno.EBUSY: _BUSY,
     errno.ENOTTY: _NOT_SERIAL,
     errno.EISDIR: _NOT_SERIAL,
-    errno.EINVAL: "{path} cannot be set to {baud} baud, 8 data bits, no parity, 1 stop bit.",
+    errno.EINVAL: "{path} cannot be set to {setting}: use another port or adapter, or another setting.",
     errno.EIO: _GONE,
     errno.EPIPE: _GONE,
     errno.ESHUTDOWN: _GONE,
@@ -67,12 +78,19 @@ class _ListeningSerial(serial.Serial):  # type: ignore[misc]
 
 
 class ListeningPort:
-    """An open port: 8N1, raw, exclusive, DTR and RTS down, never written to. One thread owns it."""
+    """An open port: raw, exclusive, DTR and RTS down, never written to. One thread owns it.
 
-    def __init__(self, path: str, baud: int) -> None:
-        """Open path at baud (bits per second). Raises one of PORT_TROUBLES; see why_not."""
+    marks: whether flawed bytes are marked in what it reads (see marks); so it is where the kernel counts its troubles.
+    """
+
+    def __init__(self, path: str, setting: Setting) -> None:
+        """Open path at a setting. Raises one of PORT_TROUBLES; see why_not."""
+        self.marks = False
+        self._path = path
+        self._setting = setting
+        self._low_latency = False
         self._serial = _ListeningSerial(
-            baudrate=baud,
+            baudrate=setting.baud,
             bytesize=serial.EIGHTBITS,
             parity=serial.PARITY_NONE,
             stopbits=serial.STOPBITS_ONE,
@@ -85,6 +103,8 @@ class ListeningPort:
         self._serial.open()
         try:
             self._quieten()
+            self.marks = self.counters() is not None
+            tune(self.fileno(), setting, self.marks)
         except BaseException:
             self.close()
             raise
@@ -92,6 +112,22 @@ class ListeningPort:
     def fileno(self) -> int:
         """The descriptor, for poll and os.read."""
         return int(self._serial.fd)
+
+    def counters(self) -> counters.Counters | None:
+        """What the kernel has counted since its driver came up; None: not available."""
+        return counters.read(self.fileno())
+
+    def floor_s(self) -> float | None:
+        """Seconds for which the port may hold a byte back at its present setting; None: unknown."""
+        return 0.0 if is_pty(self.fileno()) else floor_s(self._path, self._setting, self._low_latency)
+
+    def retune(self, setting: Setting) -> None:
+        """Listen at another setting from now on; nothing else about the port changes, nothing is flushed.
+
+        Raises one of PORT_TROUBLES, and then listens as before if the port is still there; see why_not.
+        """
+        tune(self.fileno(), setting, self.marks)
+        self._setting = setting
 
     def close(self) -> None:
         """Give the port back. Never raises and never waits; safe to call again."""
@@ -121,9 +157,16 @@ class ListeningPort:
         # Where it exists: an adapter then hands bytes on each millisecond, not each 16.
         with contextlib.suppress(*PORT_TROUBLES, NotImplementedError, AttributeError):
             self._serial.set_low_latency_mode(True)
+            self._low_latency = _is_low_latency(fd)
 
 
-def why_not(trouble: BaseException, path: str, baud: int) -> str:
+def _is_low_latency(descriptor: int) -> bool:
+    """Whether the driver kept the flag; some take it without a word and without effect."""
+    packed = fcntl.ioctl(descriptor, termios.TIOCGSERIAL, bytes(_SERIAL_STRUCT_SIZE))
+    return bool(_SERIAL_FLAGS.unpack_from(packed)[0] & _ASYNC_LOW_LATENCY)
+
+
+def why_not(trouble: BaseException, path: str, setting: Setting) -> str:
     """Plain words for one of PORT_TROUBLES: what is wrong with the port at path and what to do."""
     number = trouble.errno if isinstance(trouble, OSError) else None
     if number is None and isinstance(trouble.__context__, termios.error):
@@ -136,4 +179,4 @@ def why_not(trouble: BaseException, path: str, baud: int) -> str:
     if words is None:
         detail = os.strerror(number) if number is not None else str(trouble)
         return f"{path} cannot be used: {detail}."
-    return words.format(path=path, baud=baud)
+    return words.format(path=path, setting=setting)

@@ -14,12 +14,15 @@ class Chunk:
     """A run of bytes of one line.
 
     data: at least one byte. start_ns: byte time of data[0] on the monotonic clock. step_ns: from each byte to the
-    next, at least 0; 0 where arrival was not measured.
+    next, at least 0; 0 where arrival was not measured. flawed: indices into data, rising, of the bytes that came with
+    a framing or parity error or as a break; None where the port cannot tell. A piece cut from a chunk need not carry
+    them, and history does not keep them: there they are None.
     """
 
     data: bytes
     start_ns: int
     step_ns: int
+    flawed: tuple[int, ...] | None = None
 
     @property
     def end_ns(self) -> int:

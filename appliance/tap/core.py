@@ -16,6 +16,7 @@ from appliance.judge.faults import Fault
 from appliance.judge.needs import Needs
 from appliance.lamp import LampError, Lamps
 from appliance.line.port import PortState
+from appliance.sentence.chunk import Chunk
 from appliance.settings import Settings
 from appliance.tap.inbox import Inbox, Item
 from appliance.tap.keeper import Keeper
@@ -122,7 +123,7 @@ class Core:
             self._ports[line] = what
             if what.state != "stopped":
                 self._watch.port(line, what.says if what.state != "open" else "", what.at_ns)
-        else:
+        elif isinstance(what, Chunk):
             self._watch.feed(line, what)
             self._keeper.chunk(line, what)
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 import queue
 import threading
 
-from appliance.line.port import PortState
+from appliance.line.port import Event
 from appliance.sentence.chunk import Chunk
 
-Item = tuple[str, Chunk | PortState]
+Item = tuple[str, Event]
 ITEMS_MOST = 20_000
 """At 38,400 baud read byte by byte this is five seconds; read as usual, minutes. Our choice."""
 
@@ -21,7 +21,7 @@ class Inbox:
         self._lock = threading.Lock()
         self._dropped = 0
 
-    def put(self, line: str, item: Chunk | PortState) -> None:
+    def put(self, line: str, item: Event) -> None:
         """Hands over what a reader got. Returns at once."""
         try:
             self._queue.put_nowait((line, item))

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from appliance.line.port import LineReader, LineSettings, PortState
+from appliance.line.port import Counted, Event, LineReader, LineSettings, PortState, Tuned
 from appliance.sentence.chunk import Chunk
 
 PATIENCE_S = 10.0
@@ -62,9 +62,11 @@ class Listener:
     """A reader and what it hands over, in order."""
 
     def __init__(self, path: str, name: str = "from-receiver", baud: int = 38400) -> None:
-        self._items: queue.SimpleQueue[Chunk | PortState] = queue.SimpleQueue()
+        self._items: queue.SimpleQueue[Event] = queue.SimpleQueue()
         self.chunks: list[Chunk] = []
         self.states: list[PortState] = []
+        self.tuned: list[Tuned] = []
+        self.counted: list[Counted] = []
         self.reader = LineReader(
             LineSettings(name, path, baud),
             lambda _line, item: self._items.put(item),
@@ -72,9 +74,16 @@ class Listener:
             retry_s=(0.01, 0.05),
         )
 
-    def next(self) -> Chunk | PortState:
+    def next(self) -> Event:
         item = self._items.get(timeout=PATIENCE_S)
-        (self.chunks if isinstance(item, Chunk) else self.states).append(item)  # type: ignore[arg-type]
+        kept = {Chunk: self.chunks, PortState: self.states, Tuned: self.tuned, Counted: self.counted}
+        kept[type(item)].append(item)  # type: ignore[attr-defined]
+        return item
+
+    def wait_for(self, kind: type) -> Event:
+        """The next of a kind."""
+        while not isinstance(item := self.next(), kind):
+            pass
         return item
 
     def wait_state(self, state: str) -> PortState:

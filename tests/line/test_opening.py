@@ -16,6 +16,7 @@ import pytest
 import serial
 
 from appliance.line.opening import ListeningPort, why_not
+from appliance.sentence.setting import Setting
 
 Listen = Callable[..., Any]
 
@@ -30,7 +31,7 @@ def test_the_kernel_keeps_others_out_but_not_after_the_close(wire: Any, no_leaks
     wire.plug_in()
     slave = os.path.realpath(wire.path)
     os.chmod(slave, 0o666)  # noqa: PTH101
-    port = ListeningPort(slave, 38400)
+    port = ListeningPort(slave, Setting(38400))
     try:
         refused = subprocess.run([*attempt, slave], capture_output=True, text=True, check=False)
     finally:
@@ -42,7 +43,7 @@ def test_the_kernel_keeps_others_out_but_not_after_the_close(wire: Any, no_leaks
 
 def test_the_port_is_set_to_listen_only(wire: Any, no_leaks: None) -> None:
     wire.plug_in(raw=False)
-    port = ListeningPort(wire.path, 38400)
+    port = ListeningPort(wire.path, Setting(38400))
     try:
         iflag, oflag, cflag, lflag, ispeed, ospeed, _ = termios.tcgetattr(port.fileno())
     finally:
@@ -70,7 +71,7 @@ def test_dtr_and_rts_are_let_down_even_where_the_adapter_refuses(
 
     monkeypatch.setattr(fcntl, "ioctl", refuse)
     wire.plug_in()
-    ListeningPort(wire.path, 38400).close()
+    ListeningPort(wire.path, Setting(38400)).close()
     assert asked == [termios.TIOCMBIC, termios.TIOCMBIC]
 
 
@@ -90,7 +91,7 @@ def test_a_close_that_fails_is_not_done_again_to_another_file(
     wire: Any, no_leaks: None, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     wire.plug_in()
-    port = ListeningPort(wire.path, 38400)
+    port = ListeningPort(wire.path, Setting(38400))
     number, real = port.fileno(), os.close
 
     def fail(fd: int) -> None:
@@ -139,13 +140,13 @@ def test_what_is_no_port_is_told_in_words(make: Any, words: str, tmp_path: Any, 
         (OSError(errno.EIO, "Input/output error"), "is the adapter still plugged in"),
         (BrokenPipeError(errno.EPIPE, "Broken pipe"), "is the adapter still plugged in"),
         (termios.error(errno.EIO, "Input/output error"), "is the adapter still plugged in"),
-        (termios.error(errno.EINVAL, "Invalid argument"), "cannot be set to 38400 baud"),
-        (ValueError("Failed to set custom baud rate (12345): [Errno 22]"), "cannot be set to 38400 baud"),
+        (termios.error(errno.EINVAL, "Invalid argument"), "cannot be set to 38,400 8N1"),
+        (ValueError("Failed to set custom baud rate (12345): [Errno 22]"), "cannot be set to 38,400 8N1"),
         (OSError(errno.EMFILE, "Too many open files"), "too many files open"),
         (TypeError("an integer is required"), "cannot be used: an integer is required"),
     ],
 )
 def test_each_trouble_has_its_words(trouble: BaseException, words: str) -> None:
-    said = why_not(trouble, "/dev/ttyUSB0", 38400)
+    said = why_not(trouble, "/dev/ttyUSB0", Setting(38400))
     assert words in said
     assert said.endswith((".", "?"))

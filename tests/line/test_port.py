@@ -16,6 +16,8 @@ import serial
 
 from appliance.line.opening import ListeningPort
 from appliance.line.port import RETRY_FIRST_S, RETRY_MOST_S, LineReader, LineSettings, PortState
+from appliance.sentence.chunk import Chunk
+from appliance.sentence.setting import Setting
 
 # Published at https://gpsinformation.org/dale/nmea.htm
 SENTENCE = b"$GPGGA,123519,4807.038,N,01131.000,E,1,08,0.9,545.4,M,46.9,M,,*47\r\n"
@@ -180,8 +182,9 @@ def test_it_stops_at_once_from_every_state(wire: Any, no_leaks: None) -> None:
         there = threading.Event()
 
         def hand_over(line: str, item: Any, seen: list[PortState] = seen, there: threading.Event = there) -> None:
-            seen.append(item)
-            there.set()
+            if isinstance(item, PortState):
+                seen.append(item)
+                there.set()
 
         reader = LineReader(LineSettings("from-receiver", path), hand_over, beat_s=9999, retry_s=(9999, 9999))
         assert not reader.is_alive()
@@ -250,7 +253,7 @@ def test_what_hand_over_raises_ends_the_thread_and_frees_the_port(
     monkeypatch.setattr(threading, "excepthook", lambda args: raised.append(args.exc_value))
 
     def hand_over(line: str, item: Any) -> None:
-        if isinstance(item, PortState):
+        if not isinstance(item, Chunk):
             return
         raise OSError("the receiving end is broken")
 
@@ -260,7 +263,7 @@ def test_what_hand_over_raises_ends_the_thread_and_frees_the_port(
     wire.send(SENTENCE)
     assert reader.join(5)
     assert [str(trouble) for trouble in raised] == ["the receiving end is broken"]
-    ListeningPort(wire.path, 38400).close()
+    ListeningPort(wire.path, Setting(38400)).close()
 
 
 def _beats(reader: LineReader, count: int) -> None:
