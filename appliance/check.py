@@ -16,6 +16,7 @@ from appliance.judge.check import Check
 from appliance.judge.faults import Fault
 from appliance.judge.judge import rank
 from appliance.judge.needs import Needs
+from appliance.judge.verdict import OPTIONAL
 from appliance.judge.words import duration
 from appliance.recording import Recorded, RecordingError
 from appliance.sentence.chunk import Chunk
@@ -24,6 +25,12 @@ from appliance.watch import CONTROLLER, LOOK_NS, RECEIVER, Watch
 _SQLITE = b"SQLite format 3\x00"
 _SETTLED_NS = 30_000_000_000
 """After this long without a byte nothing that a look could find changes any more: the looks in between are left out."""
+
+_COARSE = (
+    "The times of arrival are whole seconds: sentences of one second are taken as spread over it. Jitter says nothing."
+)
+_UNDATED = "The log holds no date (no RMC or ZDA with one), so its times are times of some day."
+_UNTIMED = "No sentence in the log tells a time, so rates and gaps are unknown."
 
 CANNOT_JUDGE = 2
 EXIT = {"go": 0, "no-go": 1, "wait": CANNOT_JUDGE}
@@ -63,13 +70,16 @@ def open_source(path: Path, needs: Needs, watch_id: int | None = None) -> Source
         return _history(path, watch_id)
     if recording.form_of(path) == "tagged":
         undated: Counter[str] = Counter()
-        return Source(recording.tagged(path, needs.baud, undated), size, True, 0, undated=undated, name=str(path))
+        pieces = recording.tagged(path, needs.baud, undated)
+        notes = [_COARSE] if recording.coarse(path) else []
+        return Source(pieces, size, True, 0, notes, undated=undated, name=str(path))
     dated = recording.dated(path)
     notes = [
         "Arrival was not measured: the log has no times but the sentences' own. Jitter, load and silence are unknown."
     ]
     if not dated:
-        notes.append("The log holds no date (no RMC or ZDA with one), so its times are times of some day.")
+        timed = recording.timed(path)
+        notes.append(_UNDATED if timed else _UNTIMED)
     return Source(recording.plain(path), size, False, 0 if dated else None, notes, name=str(path))
 
 
@@ -186,7 +196,7 @@ class Recording:
         if not undated:
             return self.source.notes
         rows = "1 row has" if undated == 1 else f"{undated} rows have"
-        return [*self.source.notes, f"{rows} no right time in a TAG block and counts as come with the row before."]
+        return [*self.source.notes, f"{rows} no right time in a TAG block; taken as come with the row before."]
 
     def _checks(self, watch: Watch) -> list[Check]:
         """The last word of each check, or, where it ever failed, its worst."""
@@ -202,6 +212,16 @@ class Recording:
     def _message(row: picture.Json) -> picture.Json:
         """Over the whole recording: the rate from its first arrival to its last."""
         return row | {"rate_hz": row["rate_watch_hz"]}
+
+
+def why_wait(result: picture.Json) -> str:
+    """Why a recording in which nothing failed is no go all the same."""
+    if not result["span"]["seconds"]:
+        return "It cannot be judged: nothing in it tells how much time passed."
+    pending = next(
+        (one["says"] for one in result["checks"] if one["state"] == "unknown" and one["id"] not in OPTIONAL), ""
+    )
+    return f"It cannot be judged: nothing failed, but a go needs a longer clean run. {pending}".rstrip()
 
 
 def _order(fault: Fault) -> tuple[int, str, str]:

@@ -111,7 +111,7 @@ def check(file: Path, needs_name: str, watch_id: int | None, as_json: bool) -> N
     result = recording.result()
     click.echo(json.dumps(result, indent=2) if as_json else judging.in_words(result))
     if result["verdict"] == "wait":
-        click.echo("It is too short to judge: nothing failed, but a go needs a longer clean run.", err=True)
+        click.echo(judging.why_wait(result), err=True)
     sys.exit(judging.EXIT[result["verdict"]])
 
 

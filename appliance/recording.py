@@ -11,8 +11,9 @@ import re
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import chain, groupby, islice
 from pathlib import Path
-from typing import BinaryIO, Literal
+from typing import BinaryIO, Literal, NamedTuple
 
 from appliance.measure.load import BITS_A_BYTE
 from appliance.measure.time import utc_ns
@@ -37,6 +38,9 @@ _MILLISECONDS_MOST = 100_000_000_000_000
 """A `c` of this or more is no time: in milliseconds as well it would lie past the year 5000."""
 _STAMP_DIGITS_MOST = 20
 _SNIFF_BYTES = 65536
+_SNIFF_ROWS = 100
+_GROUP_MOST = 10_000
+_SECOND_NS = 1_000_000_000
 
 
 class RecordingError(ValueError):
@@ -89,8 +93,9 @@ def _rows(file: BinaryIO) -> Iterator[bytes]:
 
 
 def plain(path: Path) -> Iterator[Recorded]:
-    """Each row of a plain log, dated by its own UTC or else the last one sent."""
-    clock = _SentenceClock(_first_day_ns(path))
+    """Each row of a plain log, dated by its own UTC or else the last one sent; before the first one, by that."""
+    begun = _begun(path)
+    clock = _SentenceClock(begun.first_day_ns or 0, begun.first_s or 0.0)
     with path.open("rb") as file:
         for row in _rows(file):
             yield Recorded("from-receiver", Chunk(row, clock.date(row), 0))
@@ -98,77 +103,128 @@ def plain(path: Path) -> Iterator[Recorded]:
 
 def dated(path: Path) -> bool:
     """Whether a plain log holds a date (RMC or ZDA), so that its times are UTC and not just times of some day."""
-    return _first_day_ns(path) is not None
+    return _begun(path).first_day_ns is not None
 
 
-def _first_day_ns(path: Path) -> int | None:
-    """Midnight before the first row, worked back from the first date in the log; None where there is none."""
-    clock = _SentenceClock(None)
+def timed(path: Path) -> bool:
+    """Whether any sentence of a plain log tells a time at all."""
+    return _begun(path).first_s is not None
+
+
+def _begun(path: Path) -> _SentenceClock:
+    """The clock of a log, run up to the first date in it; to its end where there is none."""
+    clock = _SentenceClock()
     with path.open("rb") as file:
         for row in _rows(file):
             clock.date(row)
             if clock.midnight_ns is not None:
-                return clock.midnight_ns - clock.days * _DAY_NS
-    return None
+                break
+    return clock
 
 
 def tagged(path: Path, baud: int, undated: Counter[str] | None = None) -> Iterator[Recorded]:
     """Each row of a log with TAG blocks; its `c` is taken as the time of its first byte, the rest follow at the baud.
 
-    undated: counts, under its line, each row that has no right time in a TAG block; such a row keeps the time before
-    it, and one at the very start the first time there is.
+    Rows that share a whole second are spread over it: that is as much as such a time tells. undated: counts, under
+    its line, each row that has no right time in a TAG block; such a row keeps the time before it, and one at the very
+    start the first time there is. Raises RecordingError where there is none.
     """
     step_ns = BITS_A_BYTE * 1_000_000_000 // baud
     with path.open("rb") as file:
-        at_ns = next((stamp_ns for _, stamp_ns, _ in map(_untag, _rows(file)) if stamp_ns is not None), 0)
+        at_ns = next((row.stamp_ns for row in map(_untag, _rows(file)) if row.stamp_ns is not None), None)
+        if at_ns is None:
+            raise RecordingError(
+                f"{path} has TAG blocks, but no `c` in them tells a UNIX time in seconds or milliseconds. "
+                "Take the blocks off to have it judged by the sentences' own times."
+            )
         file.seek(0)
-        for row in _rows(file):
-            source, stamp_ns, sentence = _untag(row)
-            name = "from-controller" if source == "controller" else "from-receiver"
-            if stamp_ns is not None:
-                at_ns = max(at_ns, stamp_ns)
-            elif undated is not None:
-                undated[name] += 1
-            yield Recorded(name, Chunk(sentence, at_ns, step_ns))
+        for stamp_ns, begin_ns, apart_ns, rows in _spread(_groups(file)):
+            at_ns = max(at_ns, begin_ns or 0)
+            for number, row in enumerate(rows):
+                if stamp_ns is None and undated is not None:
+                    undated[row.line] += 1
+                yield Recorded(row.line, Chunk(row.sentence, at_ns + number * apart_ns, step_ns))
 
 
-def _untag(row: bytes) -> tuple[str, int | None, bytes]:
-    """Source, time in ns and the sentence behind the block.
+def _groups(file: BinaryIO) -> Iterator[list[_Tagged]]:
+    """Rows that follow each other with the same time, or with none."""
+    for _, group in groupby(enumerate(map(_untag, _rows(file))), lambda one: (one[1].stamp_ns, one[0] // _GROUP_MOST)):
+        yield [row for _, row in group]
 
-    A block that is damaged tells nothing and is left out as well: the log was hurt, not the line.
+
+def _spread(groups: Iterator[list[_Tagged]]) -> Iterator[tuple[int | None, int | None, int, list[_Tagged]]]:
+    """(time, begin, time apart, rows) of each group; one in whole seconds is spread over its second.
+
+    A second that holds fewer rows than its neighbour is taken as cut off: the first at its start, others at their end.
     """
+    head = list(islice(groups, 2))
+    usual = len(head[-1]) if head else 0
+    for number, rows in enumerate(chain(head, groups)):
+        stamp_ns = rows[0].stamp_ns
+        if stamp_ns is None or not rows[0].coarse:
+            yield stamp_ns, stamp_ns, 0, rows
+            continue
+        apart_ns = _SECOND_NS // max(len(rows), usual)
+        late_ns = 0 if number else _SECOND_NS - len(rows) * apart_ns
+        yield stamp_ns, stamp_ns + late_ns, apart_ns, rows
+        usual = len(rows)
+
+
+def coarse(path: Path) -> bool:
+    """Whether the times in a log with TAG blocks are whole seconds."""
+    with path.open("rb") as file:
+        return any(row.coarse for row in islice(map(_untag, _rows(file)), _SNIFF_ROWS))
+
+
+class _Tagged(NamedTuple):
+    """A row without its TAG block. stamp_ns: None where there is no right one; coarse: in whole seconds."""
+
+    line: str
+    stamp_ns: int | None
+    coarse: bool
+    sentence: bytes
+
+
+def _untag(row: bytes) -> _Tagged:
+    """A block that is damaged tells nothing and is left out as well: the log was hurt, not the line."""
     match = _TAGGED.match(row)
-    if match is None:
-        return "", None, row
-    if checksum(match[1]) != int(match[2], 16):
-        return "", None, match[3]
+    if match is None or checksum(match[1]) != int(match[2], 16):
+        return _Tagged("from-receiver", None, False, match[3] if match else row)
     fields = dict(part.partition(b":")[::2] for part in match[1].split(b","))
-    source, stamp = fields.get(b"s", b"").decode("ascii", "replace"), fields.get(b"c", b"")
+    line = "from-controller" if fields.get(b"s") == b"controller" else "from-receiver"
+    stamp = fields.get(b"c", b"")
     count = int(stamp) if stamp.isdigit() and len(stamp) <= _STAMP_DIGITS_MOST else _MILLISECONDS_MOST
     if count >= _MILLISECONDS_MOST:
-        return source, None, match[3]
-    unit = 1_000_000 if count >= _MILLISECONDS_FROM else 1_000_000_000
-    return source, count * unit, match[3]
+        return _Tagged(line, None, False, match[3])
+    coarse = count < _MILLISECONDS_FROM
+    return _Tagged(line, count * (_SECOND_NS if coarse else 1_000_000), coarse, match[3])
 
 
 class _SentenceClock:
     """Dates rows by the UTC in them, never backwards.
 
-    first_day_ns: midnight before the first row, 0 taken where it is not known. midnight_ns: of the last date believed;
-    one that jumps ahead is believed when it comes twice running. days: midnights passed by the times of day.
+    day_ns, time_s: when the first row came, as far as it is known. midnight_ns: of the last date believed; one that
+    jumps ahead is believed when it comes twice running. days: midnights passed by the times of day.
     """
 
-    def __init__(self, first_day_ns: int | None) -> None:
+    def __init__(self, day_ns: int = 0, time_s: float = 0.0) -> None:
         self.midnight_ns: int | None = None
         self.days = 0
-        self._day_ns = first_day_ns or 0
-        self._now_ns = self._day_ns
+        self.first_s: float | None = None
+        self._day_ns = day_ns
+        self._now_ns = day_ns + round(time_s * 1e9)
         self._time_s: float | None = None
         self._rumour_ns: int | None = None
 
+    @property
+    def first_day_ns(self) -> int | None:
+        """Midnight before the first row, worked back from the last date; None where there is none."""
+        return None if self.midnight_ns is None else self.midnight_ns - self.days * _DAY_NS
+
     def date(self, row: bytes) -> int:
         """Time of a row, in ns."""
-        frames = Framer().feed(Chunk(row, 0, 0))
+        framer = Framer()
+        frames = framer.feed(Chunk(row, 0, 0)) + framer.flush()
         heard = parse(frames[0], checksum_required=False) if len(frames) == 1 else None
         content = heard.content if isinstance(heard, Sentence) else None
         if isinstance(content, GGA | RMC | GLL | GST | ZDA) and content.time_s is not None:
@@ -179,6 +235,8 @@ class _SentenceClock:
         return self._now_ns
 
     def _pass_to(self, time_s: float) -> None:
+        if self.first_s is None:
+            self.first_s = time_s
         if self._time_s is not None and time_s - self._time_s < -_DAY_S / 2:
             self._day_ns += _DAY_NS
             self.days += 1
