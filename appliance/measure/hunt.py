@@ -18,6 +18,8 @@ from appliance.sentence.setting import Setting
 
 ENOUGH_BYTES = 60
 """Bytes without a sentence before the setting is doubted: most of a usual sentence. Tuned on the bench."""
+DOUBT_BYTES = 250
+"""The same for a locked setting: three usual sentences. Our choice."""
 AGAIN_BYTES = 40
 """More bytes before it is weighed anew."""
 SURE_NATS = 7.0
@@ -26,6 +28,16 @@ LOCK_SENTENCES = 2
 """Sentences that lock a setting; one in 256 garbled frames sums right by luck. Our choice."""
 _TEMPER = 0.5
 """Neighbouring bytes are not independent: their evidence is taken at half its face value. Tuned on the bench."""
+FEW_BYTES = 16
+FEW_NS = 1_500_000_000
+"""Or so few in so long: of a line much faster than the listener, little is heard. Tuned on the bench."""
+FLAWED_MOST = 0.1
+"""Share of bytes with framing or parity errors up to which sentences confirm a setting: at 8E1 an 8N1 listener reads
+every sentence, and half of the bytes are flawed. Our choice."""
+_BINARY_PRIOR = -8.0
+"""In nats; a stream without text that is heard at the right setting by chance."""
+_LOOKOUTS = (115_200, 460_800)
+"""Bauds to listen at when what comes looks like chance: each can tell apart the bits of lines thrice as fast."""
 _SEEN_MOST = 400
 """Bytes weighed at one listening setting; more of the same adds certainty that is not there."""
 
@@ -48,26 +60,37 @@ class Hunt:
         self.belief: Belief | None = None
         self._prior = {candidate: _prior(candidate, needed) for candidate in CANDIDATES}
         self._scores = dict(self._prior)
+        self._binary = _BINARY_PRIOR
         self._seen: Counter[int] = Counter()
         self._flawed = 0
         self._flaws_known = False
         self._weigh_at = ENOUGH_BYTES
         self._sentences = 0
-        self._tuned_away: set[Setting] = set()
+        self._seen_since_ns = 0
+        self._tried: set[Setting] = set()
 
-    def take(self, data: bytes, sentences: int, flawed: int | None = None) -> Setting | None:
-        """The next bytes, how many good sentences ended in them, and how many bytes the kernel found flawed (None: the
-        port cannot tell). Gives the setting to tune the listener to, or None to leave it alone."""
-        if sentences:
-            return self._confirmed(sentences)
-        self._sentences = 0
+    def take(self, data: bytes, at_ns: int, sentences: int, flawed: int | None = None) -> Setting | None:
+        """The next bytes, when the last of them came, how many good sentences ended in them, and how many of them the
+        kernel found flawed (None: the port cannot tell).
+
+        Gives the setting to tune the listener to, or None to leave it alone.
+        """
+        if not self._seen:
+            self._seen_since_ns = at_ns
         self._seen.update(data)
         if flawed is not None:
             self._flaws_known = True
             self._flawed += flawed
-        if self._seen.total() < self._weigh_at:
+        readable = not self._flaws_known or self._flawed <= FLAWED_MOST * self._seen.total()
+        if sentences and readable:
+            self._confirmed(sentences)
             return None
-        self._weigh_at = self._seen.total() + AGAIN_BYTES
+        seen = self._seen.total()
+        few = seen >= FEW_BYTES and at_ns - self._seen_since_ns > FEW_NS
+        if seen < self._weigh_at and not few:
+            return None
+        self._weigh_at = seen + AGAIN_BYTES
+        self._sentences = 0
         return self._weigh()
 
     def tuned(self, listening: Setting) -> None:
@@ -75,28 +98,30 @@ class Hunt:
         if listening == self.listening:
             return
         self._scores = self._weighed()
+        self._binary = self._scores.pop(Candidate(self.listening, "binary"))
         self._forget()
         self.listening = listening
 
-    def _confirmed(self, sentences: int) -> Setting | None:
+    def _confirmed(self, sentences: int) -> None:
         self._sentences += sentences
         if self._sentences >= LOCK_SENTENCES:
             self.belief = Belief(Candidate(self.listening), 1.0, locked=True)
             self._scores = dict(self._prior)
-            self._tuned_away.clear()
+            self._binary = _BINARY_PRIOR
+            self._tried.clear()
         self._forget()
-        return None
 
     def _forget(self) -> None:
         self._seen.clear()
         self._flawed = 0
-        self._weigh_at = ENOUGH_BYTES
+        self._weigh_at = DOUBT_BYTES if self.belief is not None and self.belief.locked else ENOUGH_BYTES
 
     def _weighed(self) -> dict[Candidate, float]:
         """Scores with what was seen at this listening setting."""
         total = self._seen.total()
         share = _TEMPER * min(1.0, _SEEN_MOST / total) if total else 0.0
-        return {candidate: score + share * self._likelihood(candidate) for candidate, score in self._scores.items()}
+        scores = self._scores | {Candidate(self.listening, "binary"): self._binary}
+        return {candidate: score + share * self._likelihood(candidate) for candidate, score in scores.items()}
 
     def _likelihood(self, candidate: Candidate) -> float:
         expected = signature(self.listening, candidate)
@@ -113,9 +138,20 @@ class Hunt:
         best, score = ranked[0]
         chance = sum(math.exp(max(-700.0, other - score)) for _, other in ranked)
         self.belief = Belief(best, 1 / chance, locked=False)
+        if best.kind == "binary":
+            return self._faster()
         if best.setting == self.listening or score - _at(scores, self.listening) < SURE_NATS:
             return None
         return best.setting
+
+    def _faster(self) -> Setting | None:
+        """What looks like chance may be text too fast for this listener: at a higher baud its bits can be told apart.
+        Where none is left, it is no text, and the needed setting is listened at again."""
+        self._tried.add(self.listening)
+        for baud in _LOOKOUTS:
+            if baud > self.listening.baud and Setting(baud) not in self._tried:
+                return Setting(baud)
+        return self.needed if self.listening != self.needed else None
 
 
 def _at(scores: dict[Candidate, float], listening: Setting) -> float:
@@ -125,7 +161,7 @@ def _at(scores: dict[Candidate, float], listening: Setting) -> float:
 def _prior(candidate: Candidate, needed: Setting) -> float:
     """In nats: an inverted line and one of seven bits are rarer than a wrong baud. Common practice, no source."""
     chosen = candidate.setting
-    prior = -3.0 * candidate.upside_down
+    prior = {"text": 0.0, "inverted": -3.0, "two-talkers": -5.0}[candidate.kind]
     prior -= {"8N1": 0.0, "7E1": 2.0, "8E1": 3.0}.get(chosen.name, 4.0)
     prior -= 0.0 if chosen.baud in (4800, 9600, 19200, 38400, 115200) else 1.0
     return prior + (2.0 if chosen == needed else 0.0)

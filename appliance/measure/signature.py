@@ -15,12 +15,12 @@ import math
 from collections import Counter
 from collections.abc import Iterable
 from functools import cache
-from typing import NamedTuple
+from typing import Literal, NamedTuple
 
 from appliance.sentence.setting import Setting
 from appliance.simulate.drive import Drive
 from appliance.simulate.receiver import Burst, Receiver, ReceiverSettings
-from appliance.simulate.spoil import inverted
+from appliance.simulate.spoil import inverted, joined
 from appliance.simulate.uart import Uart
 from appliance.simulate.wave import encode
 
@@ -33,21 +33,30 @@ _STRANGE = 0.03
 _BARE = 0.02
 """Added to every count, so that what did not occur in the sample is rare rather than impossible."""
 _SAMPLE_S = 2
+_REPEATS_MOST = 6
+
+
+Kind = Literal["text", "inverted", "two-talkers", "binary"]
 
 
 class Candidate(NamedTuple):
-    """How a line may really be set. upside_down: its polarity is inverted."""
+    """What a line may really be: its setting, and whether it carries text, text of inverted polarity, the text of two
+    talkers at once, or no text at all."""
 
     setting: Setting
-    upside_down: bool = False
+    kind: Kind = "text"
 
 
-CANDIDATES: tuple[Candidate, ...] = tuple(
-    Candidate(Setting.parse(baud, name), upside_down)
-    for upside_down in (False, True)
-    for name in FORMATS
-    for baud in BAUDS
+CANDIDATES: tuple[Candidate, ...] = (
+    *(
+        Candidate(Setting.parse(baud, name), kind)
+        for kind in ("text", "inverted")
+        for name in FORMATS
+        for baud in BAUDS
+    ),
+    *(Candidate(Setting(baud), "two-talkers") for baud in BAUDS),
 )
+"""Binary is a candidate of its own for whatever setting is listened at: see hunt."""
 
 
 class Signature:
@@ -69,21 +78,39 @@ class Signature:
         return sum(count * self._log_shares.get(byte, self._rest) for byte, count in seen.items())
 
 
-@cache
 def signature(listening: Setting, candidate: Candidate) -> Signature:
-    """What a listener at this setting sees of such a line."""
-    line = encode(_text(), candidate.setting)
-    heard = Uart(listening).feed(inverted(line) if candidate.upside_down else line)
+    """What a listener at this setting sees of such a line. At another baud, parity makes no odds worth its cost."""
+    setting = candidate.setting
+    if setting.baud != listening.baud:
+        setting = Setting(setting.baud) if setting.bits == 8 else Setting(setting.baud, 7, "E")
+    return _signature(listening, Candidate(setting, candidate.kind))
+
+
+@cache
+def _signature(listening: Setting, candidate: Candidate) -> Signature:
+    if candidate.kind == "binary":
+        return Signature(range(256), flawed=0)
+    fast = min(_REPEATS_MOST, max(1, candidate.setting.baud // listening.baud))
+    line = encode(_text(0, fast), candidate.setting)
+    if candidate.kind == "inverted":
+        line = inverted(line)
+    elif candidate.kind == "two-talkers":
+        line = joined(line, encode(_text(1, fast), candidate.setting))
+    heard = Uart(listening).feed(line)
     return Signature((one.byte for one in heard), sum(one.framing or one.parity for one in heard))
 
 
 @cache
-def _text() -> tuple[Burst, ...]:
-    """Usual messages, with as many decimals as receivers send."""
+def _text(talker: int, times: int) -> tuple[Burst, ...]:
+    """Usual messages, with as many decimals as receivers send; those of another talker at other instants.
+
+    times: how often over, with other figures: a listener much slower than the line hears but few bytes of each.
+    """
     rates = {"GGA": 1, "VTG": 1, "RMC": 1, "GSA": 1}
     bursts: list[Burst] = []
-    for number, decimals in enumerate((4, 8)):
-        receiver = Receiver(ReceiverSettings(rates_hz=rates, decimals=decimals), Drive(number, parked_s=0), number)
+    for number, decimals in enumerate((4, 8) * times):
+        settings = ReceiverSettings(rates_hz=rates, decimals=decimals, delay_s=0.03 + 0.0031 * talker)
+        receiver = Receiver(settings, Drive(number + talker, parked_s=0), number + 2 * talker)
         start_s = number * _SAMPLE_S
         bursts += [Burst(start_s + due_s, data) for due_s, data in receiver.epochs(0, _SAMPLE_S / 2)]
     return tuple(bursts)
