@@ -123,17 +123,15 @@ class Recording:
         for piece in self.source.pieces:
             if self.watch is None:
                 self.watch = self._begin(piece.chunk.start_ns)
-            self._look_until(self.watch, piece.chunk.start_ns)
-            self.watch.feed(piece.line, piece.chunk)
+            self._feed(self.watch, piece)
             if progress is not None:
                 progress(len(piece.chunk.data))
         if self.watch is None:
             raise RecordingError(f"{self.source.name} holds no bytes of a line: there is nothing to judge.")
-        for meter in self.watch.meters.values():
-            meter.flush()
         self._look_until(self.watch, self.watch.last_ns)
         self._look(self.watch, self.watch.last_ns)
         meter = self.watch.receiver
+        meter.flush()  # after the last look: a recording that ends within a sentence is no fault of the line
         if not meter.sentences and not meter.errors.total:
             raise RecordingError(
                 f"There is not one sentence from the receiver in {self.source.name}. "
@@ -143,6 +141,17 @@ class Recording:
     def _begin(self, start_ns: int) -> Watch:
         bauds = {RECEIVER: self.needs.baud, CONTROLLER: self.needs.baud}
         return Watch(self.needs, bauds, start_ns, arrival_measured=self.source.arrival_measured)
+
+    def _feed(self, watch: Watch, piece: Recorded) -> None:
+        """As live, a look sees the bytes that had come by then and no others: the chunk is cut at each."""
+        chunk = piece.chunk
+        self._look_until(watch, chunk.start_ns)
+        while watch.next_look_ns < chunk.end_ns:
+            count = (watch.next_look_ns - chunk.start_ns) // chunk.step_ns + 1
+            watch.feed(piece.line, Chunk(chunk.data[:count], chunk.start_ns, chunk.step_ns))
+            chunk = Chunk(chunk.data[count:], chunk.start_ns + count * chunk.step_ns, chunk.step_ns)
+            self._look(watch, watch.next_look_ns)
+        watch.feed(piece.line, chunk)
 
     def _look_until(self, watch: Watch, until_ns: int) -> None:
         """Looks at every instant due before until_ns; in a long silence, only while something may still change."""

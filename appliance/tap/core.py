@@ -194,10 +194,8 @@ class Core:
                 self.stop_asked.set()
 
     def _finish(self) -> None:
-        now_ns = self._clock()
-        for meter in self._watch.meters.values():
-            meter.flush()
-        self._look(now_ns, stopping=True)
+        """The sentence under way is not judged: that it is cut short is the box's doing."""
+        self._look(self._clock(), stopping=True)
         while not self._marks.empty():
             self._keeper.mark(self._marks.get())
 
