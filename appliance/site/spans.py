@@ -22,9 +22,11 @@ def resolve(watch: Watch, asked: Mapping[str, str]) -> Span:
     choice = asked.get("span", "whole")
     if choice not in CHOICES:
         raise SpanError("Choose the whole watch, its last hour, its last 10 minutes, or a start and an end.")
-    if choice == "between":
-        return between(watch, asked.get("from"), asked.get("to"))
-    return last(watch, CHOICES[choice][1])
+    if choice != "between":
+        return last(watch, CHOICES[choice][1])
+    if not asked.get("from") or not asked.get("to"):
+        raise SpanError("Give the start and the end as a date and a time in UTC, such as 2026-05-04T09:12.")
+    return between(watch, asked["from"], asked["to"])
 
 
 def watch_words(watch: Watch) -> str:
