@@ -1,20 +1,22 @@
 """The floor of jitter that a port allows: for how long it holds a byte back before the kernel can hear of it.
 
-    a pty                    0
     a USB adapter            its latency timer, where its driver shows it: 16 ms, or 1 ms in low-latency mode (Linux,
                              drivers/usb/serial/ftdi_sio.c; pyserial issue 287). Where it does not: 1 ms, the frame
                              of full-speed USB, if the low-latency mode could be set, else those 16 ms
     a UART with a FIFO       until the line has been quiet for so long that it gives up a part-filled FIFO: 32 bit
                              times in a PL011 (ARM DDI 0183), 4 characters in a 16550 (PC16550D data sheet; from memory)
-    any other                unknown
+    any other                unknown; a pty holds nothing back
 
-The delay of the operating system comes on top and has no bound. A floor is not an error of every byte: see clock.
+An adapter gives what has come since its last poll. A 16550's driver shows at how many bytes its FIFO is given up; a
+PL011's does at half its size, 16 at most (drivers/tty/serial/amba-pl011.c; from memory). The delay of the operating
+system comes on top and has no bound. The floor is not the error of every byte: see clock.
 """
 
 from __future__ import annotations
 
 import contextlib
 from pathlib import Path
+from typing import NamedTuple
 
 from appliance.sentence.setting import Setting
 
@@ -22,27 +24,41 @@ USB_S = 0.016
 USB_LOW_LATENCY_S = 0.001
 PL011_QUIET_BITS = 32
 UART_QUIET_CHARACTERS = 4
+FIFO_LOT_BYTES = 16
 
 _USB = ("usb-serial", "usb")
 _UART = ("serial-base", "platform", "amba", "pnp", "pci")
 
 
-def floor_s(path: str, setting: Setting, low_latency: bool, sys: Path = Path("/sys")) -> float | None:
-    """Seconds for which the port at path may hold a byte back at this setting; None: unknown.
+class Holding(NamedTuple):
+    """floor_s: for how long a byte may be held back; None: unknown. lot_bytes: given at a time at most; 0: unknown."""
+
+    floor_s: float | None
+    lot_bytes: int
+
+
+NOT_HELD = Holding(0.0, 0)
+UNKNOWN = Holding(None, 0)
+
+
+def holding(path: str, setting: Setting, low_latency: bool, sys: Path = Path("/sys")) -> Holding:
+    """How the port at path holds bytes back at this setting.
 
     low_latency: whether that mode is on. sys: where the kernel shows its devices.
     """
     real = Path(path).resolve()
-    if real.parent.name == "pts":
-        return 0.0
     device = sys / "class" / "tty" / real.name / "device"
-    with contextlib.suppress(OSError, ValueError):
-        return int((device / "latency_timer").read_text("ascii")) / 1000
     bus = (device / "subsystem").resolve().name
     if bus in _USB:
-        return USB_LOW_LATENCY_S if low_latency else USB_S
+        held_s = USB_LOW_LATENCY_S if low_latency else USB_S
+        with contextlib.suppress(OSError, ValueError):
+            held_s = int((device / "latency_timer").read_text("ascii")) / 1000
+        return Holding(held_s, int(held_s / setting.character_s) + 1)
     if bus in _UART:
         pl011 = real.name.startswith("ttyAMA")
         bits = PL011_QUIET_BITS if pl011 else UART_QUIET_CHARACTERS * setting.bits_per_character
-        return bits / setting.baud
-    return None
+        lot_bytes = FIFO_LOT_BYTES
+        with contextlib.suppress(OSError, ValueError):
+            lot_bytes = max(lot_bytes, int((device.parent / "rx_trig_bytes").read_text("ascii")))
+        return Holding(bits / setting.baud, lot_bytes)
+    return UNKNOWN

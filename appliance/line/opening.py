@@ -19,7 +19,7 @@ import termios
 import serial
 
 from appliance.line import counters
-from appliance.line.floor import floor_s
+from appliance.line.floor import NOT_HELD, Holding, holding
 from appliance.line.tuning import is_pty, tune
 from appliance.sentence.setting import Setting
 
@@ -117,9 +117,9 @@ class ListeningPort:
         """What the kernel has counted since its driver came up; None: not available."""
         return counters.read(self.fileno())
 
-    def floor_s(self) -> float | None:
-        """Seconds for which the port may hold a byte back at its present setting; None: unknown."""
-        return 0.0 if is_pty(self.fileno()) else floor_s(self._path, self._setting, self._low_latency)
+    def holding(self) -> Holding:
+        """For how long the port may hold a byte back at its present setting."""
+        return NOT_HELD if is_pty(self.fileno()) else holding(self._path, self._setting, self._low_latency)
 
     def retune(self, setting: Setting) -> None:
         """Listen at another setting from now on; nothing else about the port changes, nothing is flushed.

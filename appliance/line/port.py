@@ -22,6 +22,7 @@ from appliance.line.clock import ByteClock
 from appliance.line.counters import Counters
 from appliance.line.counting import Counting
 from appliance.line.events import Counted, Event, HandOver, LineSettings, PortState, State, Tuned
+from appliance.line.floor import Holding
 from appliance.line.marks import Marks
 from appliance.line.opening import PORT_TROUBLES, ListeningPort, why_not
 from appliance.line.wake import Wake
@@ -119,10 +120,11 @@ class LineReader:
             return
         try:
             self._byte_clock.restart(opened_ns)
-            floor_s = port.floor_s()
-            self._tell("open", "", floor_s)
+            held = port.holding()
+            self._tell("open", "", held.floor_s)
+            self._date_by(setting, held)
             if self._setting != setting:
-                self._tell_setting(setting, "", floor_s)
+                self._tell_setting(setting, "", held)
             lost = self._listen(port)
         finally:
             port.close()
@@ -184,12 +186,16 @@ class LineReader:
                 port.retune(asked)
             except PORT_TROUBLES as trouble:
                 says, asked = why_not(trouble, self.settings.path, asked), self._setting
-        self._tell_setting(asked, says, port.floor_s())
+        held = port.holding()
+        self._date_by(asked, held)
+        self._tell_setting(asked, says, held)
 
-    def _tell_setting(self, setting: Setting, says: str, floor_s: float | None) -> None:
+    def _tell_setting(self, setting: Setting, says: str, held: Holding) -> None:
         self._setting = setting
-        self._byte_clock.retune(setting.baud, setting.bits_per_character)
-        self._hand_over(self.settings.name, Tuned(self.settings.name, self._clock(), setting, says, floor_s))
+        self._hand_over(self.settings.name, Tuned(self.settings.name, self._clock(), setting, says, held.floor_s))
+
+    def _date_by(self, setting: Setting, held: Holding) -> None:
+        self._byte_clock.retune(setting.baud, setting.bits_per_character, held.floor_s or 0.0, held.lot_bytes)
 
     def _count(self, counted: Counters | None) -> None:
         self._hand_over(self.settings.name, Counted(self.settings.name, self._clock(), counted))

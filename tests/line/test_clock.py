@@ -14,7 +14,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from appliance.line.clock import ByteClock
+from appliance.line.clock import LATE_MOST_S, WAKE_S, ByteClock
 from appliance.sentence.chunk import Chunk
 
 BAUD = 38400
@@ -153,9 +153,9 @@ def heard(ready: Iterator[tuple[float, int]], delay_most_ns: float, dice: random
     return found
 
 
-def dated(found: list[tuple[int, int]]) -> list[int]:
+def dated(found: list[tuple[int, int]], clock: ByteClock | None = None) -> list[int]:
     """The byte times that come of such reads."""
-    clock = ByteClock(BAUD)
+    clock = clock or ByteClock(BAUD)
     times: list[int] = []
     for read_ns, up_to in found:
         chunk = clock.chunk(bytes(up_to - len(times)), read_ns)
@@ -209,3 +209,78 @@ def test_a_sender_whose_baud_is_off_costs_its_share_of_the_read(share: float) ->
     assert off_ns == pytest.approx(0.083 * MS, rel=0.01)
     assert min(late_ns) >= -off_ns - 100
     assert max(late_ns) <= 3.2 * CHARACTER_NS + off_ns + 100
+
+
+# A port that holds bytes back: what would follow on back to back, and was only held, is taken to.
+
+HELD = {"hold_s": 0.001, "lot_bytes": 16}
+
+
+def test_a_last_lot_that_was_held_back_follows_the_one_before() -> None:
+    clock = ByteClock(BAUD, **HELD)  # type: ignore[arg-type]
+    clock.chunk(bytes(16), 100 * MS)
+    true_ns = 100 * MS + 4 * 260_417
+    assert clock.chunk(b"abcd", true_ns + 1 * MS).end_ns == true_ns
+    assert clock.chunk(b"e", true_ns + 260_417 + 1_500_001).end_ns == true_ns + 260_417 + 1_500_001  # a rest
+
+
+def test_a_read_of_more_than_a_lot_was_late_and_follows_on_as_well() -> None:
+    clock = ByteClock(BAUD, **HELD)  # type: ignore[arg-type]
+    clock.chunk(bytes(16), 100 * MS)
+    assert clock.chunk(bytes(16), 120 * MS).end_ns == 120 * MS  # a lot may have come after a rest
+    clock = ByteClock(BAUD, **HELD)  # type: ignore[arg-type]
+    clock.chunk(bytes(16), 100 * MS)
+    assert clock.chunk(bytes(17), 120 * MS) == Chunk(bytes(17), 100 * MS + 260_417, 260_417)
+    assert clock.chunk(bytes(17), 300 * MS).end_ns == 300 * MS
+
+
+@pytest.mark.parametrize("how", ["restart", "retune", "pty"])
+def test_nothing_follows_on_what_was_heard_before_an_opening_or_a_tune_nor_where_nothing_is_held(how: str) -> None:
+    clock = ByteClock(BAUD, **({} if how == "pty" else HELD))  # type: ignore[arg-type]
+    clock.chunk(bytes(16), 100 * MS)
+    if how == "restart":
+        clock.restart(100 * MS)
+    elif how == "retune":
+        clock.retune(BAUD, 10, **HELD)  # type: ignore[arg-type]
+    assert clock.chunk(b"a", 101 * MS).end_ns == 101 * MS
+
+
+def test_a_retuned_clock_goes_by_the_new_character() -> None:
+    clock = ByteClock(BAUD)
+    clock.chunk(b"ab", 10 * MS)
+    clock.retune(9600, 11)
+    assert clock.chunk(b"ab", 20 * MS) == Chunk(b"ab", 20 * MS - 1_145_833, 1_145_833)
+
+
+@given(
+    reads, st.sampled_from((4800, 38400, 460800)), st.sampled_from((0.0008, 0.001, 0.016)), st.sampled_from((0, 5, 16))
+)
+def test_with_holding_times_are_in_order_and_within_what_can_have_been_held(
+    runs: list[tuple[bytes, int]], baud: int, hold_s: float, lot_bytes: int
+) -> None:
+    clock = ByteClock(baud, hold_s=hold_s, lot_bytes=lot_bytes)
+    now_ns, last_ns = 0, None
+    for data, wait_ns in runs:
+        now_ns += wait_ns
+        chunk = clock.chunk(data, now_ns)
+        late_s = LATE_MOST_S if 0 < lot_bytes < len(data) else WAKE_S
+        assert now_ns - (hold_s + late_s) * 1e9 - 1 <= chunk.end_ns <= now_ns
+        assert 0 <= chunk.step_ns <= clock.character_ns
+        if last_ns is not None:
+            assert chunk.start_ns >= last_ns + chunk.step_ns
+        last_ns = chunk.end_ns
+
+
+@pytest.mark.parametrize("delay_most_ns", [0.0, 0.2 * MS, 5.0 * MS, 50.0 * MS])
+@pytest.mark.parametrize("cut", ["FIFO at 8", "FIFO at 16", "adapter each 1 ms", "adapter each 16 ms"])
+def test_knowing_what_the_port_holds_is_never_worse_for_a_sender_without_rests(cut: str, delay_most_ns: float) -> None:
+    """Byte by byte over 12 s: not earlier than the truth, and not later than by a clock that knows nothing of it."""
+    ready, holding_ns = CUTS[cut]
+    ends_ns, _ = sent(12)
+    found = heard(ready(ends_ns), delay_most_ns, random.Random(7))
+    lot_bytes = int(holding_ns // CHARACTER_NS) + 1 if cut.startswith("adapter") else 16
+    knowing = dated(found, ByteClock(BAUD, hold_s=holding_ns / 1e9, lot_bytes=lot_bytes))
+    # A burst of 120 bytes adds up the 0.33 ns by which a character of whole nanoseconds is short, or long.
+    assert min(at - true for at, true in zip(knowing, ends_ns, strict=True)) >= -200
+    assert all(at <= by_read + 200 for at, by_read in zip(knowing, dated(found), strict=True))
+    assert sum(knowing) < sum(dated(found))
