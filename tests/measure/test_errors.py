@@ -4,14 +4,18 @@ from __future__ import annotations
 
 from collections import Counter
 
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from appliance.measure.errors import RECENT_NS, Errors
 
+FEWER = settings(max_examples=max(60, settings().max_examples // 10))
+"""Of the long draws: a tenth of the examples that the profile asks for, which is a thousand in CI."""
+
 REASONS = ("checksum-bad", "cut-short", "start-missing")
 
 
+@FEWER
 @given(
     st.lists(st.tuples(st.integers(0, 4_000), st.sampled_from(REASONS)), max_size=40),
     st.lists(st.integers(0, 6_000), min_size=1, max_size=4),

@@ -6,11 +6,14 @@ from collections import defaultdict
 from itertools import pairwise
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from appliance.measure.fix import HOLD_NS, QUALITY_WORDS, Fix
 from appliance.sentence.types import GGA, GLL, RMC, VTG, ZDA, Content
+
+FEWER = settings(max_examples=max(60, settings().max_examples // 10))
+"""Of the long draws: a tenth of the examples that the profile asks for, which is a thousand in CI."""
 
 SECOND = 1_000_000_000
 
@@ -39,6 +42,7 @@ def heard(*said: tuple[float, Content]) -> Fix:
     return fix
 
 
+@FEWER
 @given(st.lists(st.tuples(st.integers(1, 9000), st.one_of(st.none(), st.integers(0, 9))), min_size=1, max_size=40))
 def test_seconds_by_quality_are_a_slow_sum(steps: list[tuple[int, int | None]]) -> None:
     """Each lasts until the next, but at most 5 s; RMC in between changes nothing."""
@@ -158,6 +162,7 @@ def test_vtg_tells_motion_and_gll_a_position_where_nothing_better_does() -> None
     assert (beside.latitude_deg, beside.longitude_deg) == (52.1, -1.2)
 
 
+@FEWER
 @given(st.lists(st.integers(0, 40), min_size=1, max_size=20))
 def test_no_sample_is_lost_between_two_looks(counts: list[int]) -> None:
     """At 5 looks a second 40 a look are 200 Hz, far more than a receiver sends."""

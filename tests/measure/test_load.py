@@ -6,11 +6,14 @@ from collections import Counter
 from itertools import pairwise
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from appliance.measure.load import Load
 from appliance.sentence.chunk import Chunk
+
+FEWER = settings(max_examples=max(60, settings().max_examples // 10))
+"""Of the long draws: a tenth of the examples that the profile asks for, which is a thousand in CI."""
 
 SECOND = 1_000_000_000
 TENTH = 100_000_000
@@ -55,6 +58,7 @@ def fed(chunks: list[Chunk], baud: int = BAUD, silence_most_ns: int | None = Non
     return load
 
 
+@FEWER
 @given(PIECES, st.integers(0, 12 * SECOND))
 def test_bytes_are_counted_by_their_times(pieces: list[tuple[int, int, int]], later_ns: int) -> None:
     chunks = chunks_of(pieces)
@@ -74,6 +78,7 @@ def test_bytes_are_counted_by_their_times(pieces: list[tuple[int, int, int]], la
     assert load.longest_silence_ns == max((b.start_ns - a.end_ns for a, b in pairwise(chunks)), default=0)
 
 
+@FEWER
 @given(PIECES, st.data())
 def test_neither_the_cut_of_the_chunks_nor_a_look_matters(
     pieces: list[tuple[int, int, int]], data: st.DataObject
@@ -170,6 +175,7 @@ def test_before_the_first_byte_nothing_is_known() -> None:
     assert load.recent_bytes_hz(SECOND) == pytest.approx(10)  # one byte in the shortest time that is told, a tenth
 
 
+@FEWER
 @given(PIECES, st.integers(0, SECOND))
 def test_silences_are_those_between_the_bytes(pieces: list[tuple[int, int, int]], most_ns: int) -> None:
     chunks, load = chunks_of(pieces), Load(BAUD, most_ns)

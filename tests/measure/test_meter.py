@@ -7,13 +7,16 @@ from itertools import groupby, pairwise
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from appliance.measure.errors import NO_START
 from appliance.measure.meter import MESSAGES_MOST, LineMeter, MeterSettings
 from appliance.sentence.checksum import checksum
 from appliance.sentence.chunk import Chunk
+
+FEWER = settings(max_examples=max(60, settings().max_examples // 10))
+"""Of the long draws: a tenth of the examples that the profile asks for, which is a thousand in CI."""
 
 SECOND = 1_000_000_000
 BAUD = 38_400
@@ -91,6 +94,7 @@ STREAM = st.lists(st.sampled_from([*PIECES.values(), b"noise", b"\xff\n", b"$", 
 PLACES = st.lists(st.integers(0, 4000), max_size=30)
 
 
+@FEWER
 @given(STREAM.map(b"".join), PLACES)
 def test_the_cut_of_the_chunks_changes_nothing(data: bytes, places: list[int]) -> None:
     now_ns = START + len(data) * STEP
@@ -108,6 +112,7 @@ def test_any_bytes_are_counted_alike_however_they_are_cut(data: bytes, places: l
     assert told(one, now_ns) == told(other, now_ns)
 
 
+@FEWER
 @given(st.lists(st.sampled_from(list(PIECES))), PLACES)
 def test_what_is_counted_is_what_was_sent(names: list[str], places: list[int]) -> None:
     """Against a count of the pieces put in. Sentences that lost their start run together; before the first good one

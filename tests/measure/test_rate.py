@@ -7,10 +7,13 @@ from fractions import Fraction
 from itertools import accumulate, pairwise
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from appliance.measure.rate import ARRIVALS_MOST, LONG_NS, SHORT_NS, Rate
+
+FEWER = settings(max_examples=max(60, settings().max_examples // 10))
+"""Of the long draws: a tenth of the examples that the profile asks for, which is a thousand in CI."""
 
 MS = 1_000_000
 SECOND = 1_000_000_000
@@ -47,6 +50,7 @@ def every(interval_ns: int, count: int, start_ns: int = START) -> list[int]:
     return [start_ns + number * interval_ns for number in range(count)]
 
 
+@FEWER
 @given(
     st.lists(st.one_of(st.integers(0, 400), st.integers(0, 30_000)), min_size=1, max_size=60),
     st.integers(0, 70_000),
@@ -66,6 +70,7 @@ def test_rates_are_those_of_a_slow_count(intervals_ms: list[int], later_ms: int)
     assert (rate.first_ns, rate.last_ns) == (arrivals[0], arrivals[-1])
 
 
+@FEWER
 @given(st.lists(st.tuples(st.integers(1, 3000), st.integers(0, 2999)), min_size=1, max_size=60))
 def test_looking_between_arrivals_changes_nothing(steps: list[tuple[int, int]]) -> None:
     looked, arrivals, now_ns = Rate(), list[int](), START
@@ -89,6 +94,11 @@ def test_a_steady_message_has_its_rate_at_every_instant(interval_ms: int) -> Non
             if number:
                 assert rate.short_hz(now_ns) == pytest.approx(1000 / interval_ms, rel=1e-12)
                 assert rate.long_hz(now_ns) == pytest.approx(1000 / interval_ms, rel=1e-12)
+
+
+def test_the_short_window_is_ten_seconds_and_not_a_nanosecond_more() -> None:
+    assert fed(every(SECOND, 30)).short_span_ns() == 9 * SECOND
+    assert fed(every(SECOND - 1, 30)).short_span_ns() == 10 * (SECOND - 1)
 
 
 def test_the_rate_falls_at_once_when_the_message_stops() -> None:
@@ -120,6 +130,7 @@ def test_median_interval() -> None:
     assert fed(arrivals).intervals.quantile(0.5) == pytest.approx(exact / SECOND, rel=0.02)
 
 
+@FEWER
 @given(st.lists(st.one_of(st.just(200), st.integers(1, 3000)), min_size=1, max_size=60))
 def test_a_lone_long_interval_is_a_gap_to_the_nanosecond(intervals_ms: list[int]) -> None:
     limit_ns, at_ns = 600 * MS, START
@@ -212,6 +223,14 @@ class TestSlowMessage:
         after = every(SECOND, 30, before[-1] + 4 * SECOND)
         assert self.gaps(before + after)[2:] == [(before[-1], after[0])]
 
+    def test_a_gap_in_it_neither_resets_its_rate_nor_its_usual_interval(self) -> None:
+        before = every(SECOND, 30)
+        first = before[-1] + 4 * SECOND
+        rate = fed([*before, first], self.LIMIT)
+        assert rate.short_span_ns() == 9 * SECOND
+        assert rate.limit_ns == 2.5 * SECOND
+        assert self.gaps([*before, first, first + 3 * SECOND])[2:] == [(before[-1], first), (first, first + 3 * SECOND)]
+
     def test_an_interval_of_twice_its_own_is_no_gap_in_it(self) -> None:
         before = every(SECOND, 30)
         assert len(self.gaps(before + every(SECOND, 30, before[-1] + 2 * SECOND))) == 2
@@ -229,6 +248,7 @@ class TestSlowMessage:
         assert self.gaps(arrivals) == list(pairwise(arrivals))
         assert fed(arrivals, self.LIMIT).limit_ns == self.LIMIT
 
+    @FEWER
     @given(st.integers(601, 5000), st.integers(0, 99))
     def test_at_any_instant_either_the_rate_or_an_overdue_gap_tells_it(self, interval_ms: int, percent: int) -> None:
         rate = fed(every(interval_ms * MS, 40), self.LIMIT)

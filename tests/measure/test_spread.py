@@ -7,10 +7,13 @@ import statistics
 from random import Random
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from appliance.measure.spread import Spread
+
+FEWER = settings(max_examples=max(60, settings().max_examples // 10))
+"""Of the long draws: a tenth of the examples that the profile asks for, which is a thousand in CI."""
 
 LEAST = 1e-6  # below it, by the docstring, values are not told apart
 
@@ -27,12 +30,14 @@ def near(measured: float | None, exact: float) -> bool:
     return measured is not None and abs(measured - exact) <= 0.02 * exact * (1 + 1e-9) + 1.03 * LEAST
 
 
+@FEWER
 @given(st.lists(st.floats(0, 1e5), min_size=1, max_size=60), st.integers(0, 100))
 def test_quantile_is_within_2_percent_of_the_order_statistic(values: list[float], percent: int) -> None:
     rank = max(1, -(-percent * len(values) // 100))  # nearest rank, in whole numbers
     assert near(spread_of(values).quantile(percent / 100), sorted(values)[rank - 1])
 
 
+@FEWER
 @given(st.lists(st.floats(LEAST, 1e5), min_size=1, max_size=60))
 def test_median_and_rms(values: list[float]) -> None:
     spread = spread_of(values)

@@ -6,13 +6,16 @@ from datetime import UTC, datetime, timedelta
 from random import Random
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from appliance.measure.meter import LineMeter, MeterSettings
 from appliance.measure.time import AGREE_NS, PROVED_COUNT, RECEIVER_DELAY_S, UtcAnchor, utc_ns
 from appliance.sentence.checksum import checksum
 from appliance.sentence.chunk import Chunk
+
+FEWER = settings(max_examples=max(60, settings().max_examples // 10))
+"""Of the long draws: a tenth of the examples that the profile asks for, which is a thousand in CI."""
 
 SECOND = 1_000_000_000
 TRUE_OFFSET = 1_777_886_000 * SECOND  # UTC minus the box's monotonic clock
@@ -27,6 +30,7 @@ def anchor(*said: tuple[float, float]) -> UtcAnchor:
     return made
 
 
+@FEWER
 @given(st.datetimes(datetime(1980, 1, 1), datetime(2099, 12, 31)))
 def test_utc_ns_is_the_calendar_of_the_standard_library(naive: datetime) -> None:
     utc = naive.replace(tzinfo=UTC)
@@ -54,6 +58,7 @@ def test_four_agreeing_sentences_prove_the_clock() -> None:
     assert PROVED_COUNT == 4
 
 
+@FEWER
 @given(st.lists(st.integers(0, AGREE_NS // 2), min_size=4, max_size=150))
 def test_the_offset_is_that_of_the_least_delay_of_the_last_64(delays: list[int]) -> None:
     """A delay only ever adds, so the offset is never too great, and too small by the least delay seen."""
