@@ -54,7 +54,8 @@ class CommandSocket:
     def close(self) -> None:
         """Stops listening."""
         self._socket.close()
-        self._path.unlink(missing_ok=True)
+        with contextlib.suppress(OSError):
+            self._path.unlink()
 
 
 def _row(caller: socket.socket, patience_s: float) -> bytes:

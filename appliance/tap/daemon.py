@@ -6,6 +6,7 @@ starts it again, which is better than a lamp that nobody updates.
 
 from __future__ import annotations
 
+import contextlib
 import logging
 import signal
 import threading
@@ -85,7 +86,8 @@ class Tap:
         ended = [reader.join(_STOP_S) for reader in self._readers]
         ended.append(self._core.stop(_STOP_S))
         ended.append(self._keeper.stop(self._clock(), _STOP_S))
-        (self._settings.run_folder / PICTURE).unlink(missing_ok=True)
+        with contextlib.suppress(OSError):
+            (self._settings.run_folder / PICTURE).unlink()
         return all(ended)
 
     def _mark(self, asked: Mapping[str, Any]) -> Answer:

@@ -1,0 +1,325 @@
+"""The core, run over a script in a time of its own: what it shows, what it keeps, and what does not stop it."""
+
+from __future__ import annotations
+
+import json
+import threading
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from appliance import check
+from appliance.history.reader import History
+from appliance.history.rows import WatchStart
+from appliance.line.port import PortState
+from appliance.sentence.chunk import Chunk
+from appliance.settings import Settings
+from appliance.simulate.drive import Drive
+from appliance.simulate.faults import Spell, apply
+from appliance.simulate.receiver import Receiver, ReceiverSettings
+from appliance.simulate.wire import chunks
+from appliance.tap.core import PICTURE, Core
+from appliance.tap.inbox import Inbox
+from appliance.tap.keeper import Keeper
+
+ORIGIN_NS = 900_000_000_000  # as of the script
+SECOND = 1_000_000_000
+RECEIVER = "from-receiver"
+Box = Callable[..., Settings]
+Play = Callable[..., Core]
+OPEN = (ORIGIN_NS, (RECEIVER, PortState(RECEIVER, ORIGIN_NS, "open", "")))
+
+
+def said(*spells: Spell, seconds: float = 20.0) -> list[Any]:
+    """Each chunk at the instant at which its last byte had come."""
+    bursts = Receiver(ReceiverSettings(), Drive(1), 1).epochs(0, seconds)
+    feed = chunks(apply(bursts, spells, 1), 38400, origin_ns=ORIGIN_NS, most_bytes=64, most_s=1.0)
+    return [OPEN, *((chunk.end_ns, (RECEIVER, chunk)) for chunk in feed)]
+
+
+def at(seconds: float, what: Callable[[], object]) -> tuple[int, Callable[[], object]]:
+    return ORIGIN_NS + round(seconds * SECOND), what
+
+
+def shown(box: Settings) -> dict[str, Any]:
+    return json.loads((box.run_folder / PICTURE).read_text())  # type: ignore[no-any-return]
+
+
+def in_order(script: list[Any]) -> list[Any]:
+    return sorted(script, key=lambda step: step[0])
+
+
+def test_a_day_in_small(play: Play, box: Box) -> None:
+    """A healthy line, VTG away for two seconds, well again: picture, history and evidence tell it."""
+    settings = box()
+    pictures: dict[int, dict[str, Any]] = {}
+
+    def look(second: int) -> Callable[[], object]:
+        return lambda: pictures.update({second: shown(settings)})
+
+    script = said(Spell("message-off", 15, 17, what="VTG"), seconds=30.0)
+    for second in (5, 12, 16, 29):
+        script.append(at(second + 0.01, look(second)))
+    play(in_order(script), settings)
+    assert [pictures[second]["verdict"]["state"] for second in (5, 12, 16, 29)] == ["wait", "go", "no-go", "go"]
+    assert pictures[16]["faults_open"][0]["kind"] == "gap"
+    assert pictures[16]["checks"][0]["state"] == "fail"
+    assert pictures[16]["verdict"]["says"].startswith("VTG has been away for")
+    assert pictures[29]["faults_open"] == []
+    (recent,) = pictures[29]["faults_recent"]
+    assert (recent["kind"], recent["start_s"], recent["end_s"]) == (
+        "gap",
+        pytest.approx(14.9, abs=0.1),
+        pytest.approx(17.1, abs=0.1),
+    )
+    assert pictures[29]["lamps"] == {"pins": "mock", "green": True, "red": False, "pattern": "go"}
+    assert pictures[29]["clock"]["source"] == "line"
+    # The receiver's second 29 is 09:12:29; its sentences come 0.03 s later, which the anchor cannot know.
+    assert pictures[29]["at_utc"].startswith("2026-05-04T09:12:2")
+    with History(settings.history) as history:
+        watch = history.latest()
+        assert watch is not None
+        assert watch.dated
+        raw = b"".join(chunk.data for chunk in history.chunks(watch.id, RECEIVER))
+        assert raw == b"".join(
+            step[1][1].data for step in script if isinstance(step[1], tuple) and isinstance(step[1][1], Chunk)
+        )
+        rows = list(history.seconds(watch.id, RECEIVER, None, None))
+        assert sum(row.bytes for row in rows) == len(raw)
+        assert sum(row.sentences for row in rows) == raw.count(b"\n")
+        assert len({row.second_ns for row in rows}) == len(rows)
+        assert {row.verdict for row in rows} == {"wait", "go", "no-go"}
+        full = next(row for row in rows if row.second_ns == ORIGIN_NS + 13 * SECOND)
+        assert (full.messages["GNGGA"], full.quality, full.damaged) == (5, 4, 0)
+        assert full.load_ratio == pytest.approx(full.bytes * 10 / 38400, abs=0.001)
+        (row,) = history.faults(watch.id)
+        fault = history.fault(row.id)
+        assert (fault.kind, fault.message) == ("gap", "VTG")
+        assert fault.end_ns is not None
+        (clip,) = fault.evidence
+        assert clip.chunks[0].start_ns == pytest.approx(fault.start_ns - 5 * SECOND, abs=0.3 * SECOND)
+        assert clip.chunks[-1].end_ns == pytest.approx(fault.end_ns + 5 * SECOND, abs=0.3 * SECOND)
+
+
+def test_the_history_judges_like_the_live_watch(play: Play, box: Box) -> None:
+    settings = box()
+    pictures: list[dict[str, Any]] = []
+    spells = (Spell("silence", 12, 14), Spell("quality", 16, 17, 9))
+    play(in_order([*said(*spells, seconds=28.0), at(27.9, lambda: pictures.append(shown(settings)))]), settings)
+    needs = settings.load_needs()
+    recording = check.Recording(check.open_source(settings.history, needs), needs)
+    recording.run()
+    live = [(one["kind"], one["start_s"], one["end_s"]) for one in reversed(pictures[0]["faults_recent"])]
+    begun_s = (recording.watch.started_ns - ORIGIN_NS) / 1e9 if recording.watch else 0.0
+    judged = [(one["kind"], one["start_s"] + begun_s, one["end_s"] + begun_s) for one in recording.result()["faults"]]
+    assert [kind for kind, *_ in live] == ["silent", "quality-not-accepted"]
+    for one, two in zip(live, judged, strict=True):
+        assert one[0] == two[0]
+        assert one[1:] == pytest.approx(two[1:], abs=0.002)
+
+
+def test_the_shape_of_the_picture(play: Play, box: Box) -> None:
+    settings = box(controller='[line.from-controller]\nport = "/dev/none"')
+    controller = (
+        ORIGIN_NS,
+        ("from-controller", PortState("from-controller", ORIGIN_NS, "missing", "It is not there.")),
+    )
+    pictures: list[dict[str, Any]] = []
+    script = [OPEN, controller, *said(seconds=3.0)[1:], at(2.9, lambda: pictures.append(shown(settings)))]
+    play(in_order(script), settings)
+    (picture,) = pictures
+    assert picture.keys() == {
+        "format", "version", "at_utc", "machine", "verdict", "needs", "checks", "lines", "watch", "clock", "lamps",
+        "box", "faults_open", "faults_recent", "marks",
+    }  # fmt: skip
+    assert (picture["format"], picture["machine"]) == (1, "Larkmere tractor 3")
+    receiver, controller_row = picture["lines"]
+    assert (receiver["name"], receiver["port_state"], receiver["port_says"]) == (RECEIVER, "open", "")
+    assert (controller_row["port_state"], controller_row["port_says"]) == ("missing", "It is not there.")
+    assert receiver["bytes"]["total"] > 2000
+    assert picture["watch"]["seconds"] == pytest.approx(2.9, abs=0.3)
+    assert picture["box"] == {"dropped": 0, "history_says": "", "says": []}
+    assert {one["line"] for one in picture["checks"]} == {RECEIVER}
+
+
+def test_before_a_port_has_said_anything_it_is_missing(play: Play, box: Box) -> None:
+    settings, pictures = box(), []
+    play([at(1.0, lambda: pictures.append(shown(settings)))], settings)
+    assert pictures[0]["lines"][0]["port_state"] == "missing"
+    assert "not been opened yet" in pictures[0]["lines"][0]["port_says"]
+    assert pictures[0]["clock"]["source"] == "box"
+
+
+def test_a_port_that_is_missing_is_no_go_and_a_stop_is_no_fault(play: Play, box: Box) -> None:
+    settings, pictures = box(), []
+    gone = PortState(RECEIVER, ORIGIN_NS + SECOND, "missing", "Nothing is plugged in.")
+    ended = PortState(RECEIVER, ORIGIN_NS + 4 * SECOND, "stopped", "")
+    script = [
+        (gone.at_ns, (RECEIVER, gone)),
+        at(3.0, lambda: pictures.append(shown(settings))),
+        (ended.at_ns, (RECEIVER, ended)),
+        at(5.0, lambda: pictures.append(shown(settings))),
+    ]
+    play(script, settings)
+    for picture in pictures:
+        assert (picture["verdict"]["state"], picture["verdict"]["says"]) == ("no-go", "Nothing is plugged in.")
+        assert [one["kind"] for one in picture["faults_open"]] == ["port-lost"]
+    assert pictures[1]["lines"][0]["port_state"] == "stopped"
+
+
+def test_a_fault_that_lasts_at_the_stop_is_kept_with_its_evidence(play: Play, box: Box) -> None:
+    settings = box()
+    play(said(Spell("quality", 12, 99, 9), seconds=15.0), settings)
+    with History(settings.history) as history:
+        (row,) = [one for one in history.faults(None) if one.kind == "quality-not-accepted"]
+        assert row.end_ns is not None
+        (clip,) = history.fault(row.id).evidence
+        assert clip.chunks
+
+
+def test_stopping_within_a_sentence_is_no_fault(play: Play, box: Box) -> None:
+    settings = box()
+    script = said(seconds=12.0)
+    at_ns, (line, last) = script[-1]
+    script[-1] = (at_ns, (line, Chunk(last.data[:-9], last.start_ns, last.step_ns)))
+    play(script, settings)
+    with History(settings.history) as history:
+        assert "sentence-damaged" not in [fault.kind for fault in history.faults(None)]
+
+
+def test_marks_of_page_and_button_are_shown_and_kept(play: Play, box: Box) -> None:
+    settings = box()
+    cores: list[Core] = []
+    script = said(seconds=8.0)
+
+    def button(down: bool) -> Callable[[], None]:
+        def press() -> None:
+            assert cores[0]._lamps is not None
+            pin = cores[0]._lamps.factory.pin(settings.button)
+            pin.drive_low() if down else pin.drive_high()
+
+        return press
+
+    script += [
+        at(2.0, lambda: cores[0].mark("page", "x" * 300)), at(3.0, button(True)), at(3.5, button(False)),
+        at(5.0, lambda: pictures.append(shown(settings))),
+    ]  # fmt: skip
+    pictures: list[dict[str, Any]] = []
+    script.insert(0, at(0.0, lambda: cores.append(find())))
+
+    def find() -> Core:
+        (thread,) = [one for one in threading.enumerate() if one.name == "core"]
+        return thread._target.__self__  # type: ignore[attr-defined,no-any-return]
+
+    core = play(in_order(script), settings)
+    assert [(mark["source"], len(mark["note"])) for mark in pictures[0]["marks"]] == [("button", 0), ("page", 200)]
+    assert pictures[0]["marks"][1]["at_s"] == pytest.approx(2.0, abs=0.1)
+    assert not core.stop_asked.is_set()
+    with History(settings.history) as history:
+        assert [mark.source for mark in history.marks(1)] == ["page", "button"]
+
+
+def test_a_mark_at_the_very_end_is_kept(play: Play, box: Box) -> None:
+    settings = box()
+
+    def late(core: Core) -> None:
+        core._stopping.set()  # as a stop does, with a mark that came with it
+        core.mark("page", "late")
+
+    play(said(seconds=1.0), settings, late)
+    with History(settings.history) as history:
+        assert [mark.note for mark in history.marks(1)] == ["late"]
+
+
+def test_a_button_held_asks_for_a_stop(play: Play, box: Box) -> None:
+    settings = box()
+
+    def hold(core: Core) -> None:
+        assert core._lamps is not None
+        core._lamps.factory.pin(settings.button).drive_low()
+        until = time.monotonic() + 10
+        while not core.stop_asked.wait(0.01):
+            assert time.monotonic() < until
+
+    play(said(seconds=1.0), settings, hold)
+    with History(settings.history) as history:
+        assert [mark.note for mark in history.marks(1)] == ["asked for a clean stop"]
+
+
+def test_lamps_that_do_not_work_are_said_and_listening_goes_on(play: Play, box: Box) -> None:
+    """This machine has no pins of a Pi; where it has, the test has nothing to show."""
+    settings, pictures = box(pins="pi"), []
+    if Path("/dev/gpiochip0").exists():
+        pytest.skip("this machine has pins")
+    play(in_order([*said(seconds=12.0), at(11.9, lambda: pictures.append(shown(settings)))]), settings)
+    (picture,) = pictures
+    assert picture["verdict"]["state"] == "go"
+    assert picture["lamps"] == {"pins": "none", "green": False, "red": False, "pattern": "dark"}
+    (says,) = picture["box"]["says"]
+    assert says.startswith("The lamps do not work, so they are dark whatever the verdict: The lamps cannot be reached")
+
+
+def test_what_the_box_itself_lost_is_owned_up_to(box: Box) -> None:
+    settings = box()
+    settings.history.mkdir()
+    inbox, needs = Inbox(most=1), settings.load_needs()
+    keeper = Keeper(settings.history, WatchStart(0, 0, "", "", "", ""))
+    for _ in range(2):
+        inbox.put(RECEIVER, Chunk(b"12345678", time.monotonic_ns(), 1000))
+    keeper.start()
+    core = Core(settings, needs, inbox, keeper)
+    for _ in range(50_010):
+        core._keeper.chunk(RECEIVER, Chunk(b"", 0, 0))
+    core.start()
+    until = time.monotonic() + 10
+    while not (settings.run_folder / PICTURE).exists() or not shown(settings)["box"]["history_says"]:
+        assert time.monotonic() < until
+        time.sleep(0.02)
+    told = shown(settings)["box"]
+    assert core.stop(10)
+    assert keeper.stop(0, 10)
+    assert told["dropped"] == 8
+    assert "The box itself lost 8 bytes" in told["says"][1]
+    assert "History cannot be written" in told["says"][0]
+    assert "entries could not be kept" in told["says"][2]
+
+
+def test_the_picture_is_whole_whenever_it_is_read(play: Play, box: Box) -> None:
+    settings = box()
+    found: list[float] = []
+    done = threading.Event()
+
+    def read() -> None:
+        while not done.is_set():
+            try:
+                found.append(shown(settings)["watch"]["seconds"])
+            except FileNotFoundError:
+                pass
+            time.sleep(0.0005)
+
+    reader = threading.Thread(target=read)
+    reader.start()
+    try:
+        play(said(seconds=25.0), settings)
+    finally:
+        done.set()
+        reader.join()
+    assert len(found) > 10
+    assert found == sorted(found)
+    assert [path.name for path in settings.run_folder.iterdir()] == [PICTURE]
+
+
+def test_its_heart_beats_in_silence(play: Play, box: Box) -> None:
+    def beats(core: Core) -> None:
+        assert core.is_alive()
+        before = core.heartbeat_ns
+        until = time.monotonic() + 10
+        while core.heartbeat_ns == before:
+            assert time.monotonic() < until
+            time.sleep(0.001)
+
+    core = play([], None, beats)
+    assert not core.is_alive()

@@ -1,0 +1,187 @@
+"""The tap as a whole, in this process: start, stop, commands, and a part that dies."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import sqlite3
+import threading
+import time
+import tty
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from appliance.history.reader import History
+from appliance.settings import Settings
+from appliance.tap import daemon
+from appliance.tap.commands import NAME, ask
+from appliance.tap.core import PICTURE
+from appliance.tap.daemon import DIED, Tap
+
+Box = Callable[..., Settings]
+HEARTBEAT = 10
+
+
+class Running:
+    """A tap that runs in a thread of its own; its status when it has ended."""
+
+    def __init__(self, settings: Settings, clock: Callable[[], int] = time.monotonic_ns) -> None:
+        self.settings = settings
+        self.tap = Tap(settings, clock=clock)
+        self.status: int | None = None
+        self._thread = threading.Thread(target=self._run)
+        self._thread.start()
+
+    def _run(self) -> None:
+        self.status = self.tap.run()
+
+    def picture(self) -> dict[str, Any]:
+        try:
+            return json.loads((self.settings.run_folder / PICTURE).read_text())  # type: ignore[no-any-return]
+        except FileNotFoundError:
+            return {}
+
+    def until(self, wanted: Callable[[dict[str, Any]], object], within_s: float = 20.0) -> dict[str, Any]:
+        end = time.monotonic() + within_s
+        while not (picture := self.picture()) or not wanted(picture):
+            assert time.monotonic() < end, picture
+            time.sleep(0.01)
+        return picture
+
+    def ended(self, within_s: float = 20.0) -> int | None:
+        self._thread.join(within_s)
+        assert not self._thread.is_alive()
+        return self.status
+
+
+@pytest.fixture
+def running(box: Box) -> Iterator[Callable[..., Running]]:
+    made: list[Running] = []
+
+    def start(clock: Callable[[], int] = time.monotonic_ns, **how: str) -> Running:
+        made.append(Running(box(**how), clock))
+        return made[-1]
+
+    yield start
+    for one in made:
+        one.tap.stop()
+        one.ended()
+
+
+def test_it_waits_for_a_port_that_is_not_there_and_stops_when_asked(running: Callable[..., Running]) -> None:
+    tap = running()
+    picture = tap.until(lambda shown: shown["verdict"]["state"] == "no-go")
+    assert picture["lines"][0]["port_state"] == "missing"
+    assert "port" in picture["verdict"]["says"]
+    tap.tap.stop()
+    assert tap.ended() == 0
+    assert list(tap.settings.run_folder.iterdir()) == []  # no picture that lies, no socket that nobody answers
+    with History(tap.settings.history) as history:
+        (watch,) = history.watches()
+        assert watch.ended_how == "stopped"
+        assert [(fault.kind, fault.end_ns) for fault in history.faults(watch.id)] == [("port-lost", watch.ended_ns)]
+
+
+def test_bytes_of_a_port_reach_the_history(running: Callable[..., Running], tmp_path: Path) -> None:
+    master, slave = os.openpty()
+    try:
+        tty.setraw(slave)
+        (tmp_path / "port").symlink_to(os.ttyname(slave))
+        tap = running()
+        tap.until(lambda shown: shown["lines"][0]["port_state"] == "open")
+        os.write(master, b"$GPHDT,74.20,T*34\r\n")
+        tap.until(lambda shown: shown["lines"][0]["bytes"]["total"] == 19)
+        tap.tap.stop()
+        assert tap.ended() == 0
+    finally:
+        os.close(master)
+        os.close(slave)
+    with History(tap.settings.history) as history:
+        assert b"".join(chunk.data for chunk in history.chunks(1, "from-receiver")) == b"$GPHDT,74.20,T*34\r\n"
+
+
+def test_marks_over_the_socket(running: Callable[..., Running]) -> None:
+    tap = running()
+    tap.until(lambda shown: shown["watch"]["id"])
+    path = tap.settings.run_folder / NAME
+    assert ask(path, {"do": "mark", "note": "hand on the plug"}) == {"ok": True}
+    assert ask(path, {"do": "mark"}) == {"ok": True}
+    assert ask(path, {"do": "mark", "note": 3}) == {"ok": False, "says": "note must be text."}
+    tap.until(lambda shown: [mark["note"] for mark in shown["marks"]] == ["", "hand on the plug"])
+    tap.tap.stop()
+    assert tap.ended() == 0
+    with History(tap.settings.history) as history:
+        assert [(mark.source, mark.note) for mark in history.marks(1)] == [("page", "hand on the plug"), ("page", "")]
+
+
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning")
+def test_a_part_that_died_ends_the_process(running: Callable[..., Running], caplog: pytest.LogCaptureFixture) -> None:
+    """The core cannot show its picture any more: its folder is a file."""
+    tap = running()
+    tap.until(lambda shown: shown)
+    folder = tap.settings.run_folder
+    folder.rename(folder.with_name("moved"))
+    folder.write_text("in the way")
+    assert tap.ended() == DIED
+    assert "core has died" in caplog.text
+    folder.unlink()
+    with History(tap.settings.history) as history:  # what can end in good order does
+        assert history.watches()[0].ended_how == "stopped"
+
+
+@pytest.mark.slow
+def test_a_part_that_no_longer_moves_ends_the_process(
+    running: Callable[..., Running], caplog: pytest.LogCaptureFixture
+) -> None:
+    """The keeper hangs in a file that another holds; by a clock that runs fast, so that it seems long."""
+    tap = running(lambda: time.monotonic_ns() * 15)
+    tap.until(lambda shown: shown["watch"]["id"])
+    holding = sqlite3.connect(tap.settings.history, isolation_level=None)
+    try:
+        holding.execute("BEGIN IMMEDIATE")
+        assert ask(tap.settings.run_folder / NAME, {"do": "mark"}) == {"ok": True}
+        end = time.monotonic() + 20
+        while "keeper has died" not in caplog.text:
+            assert time.monotonic() < end
+            time.sleep(0.02)
+        holding.execute("ROLLBACK")
+    finally:
+        holding.close()
+    assert tap.ended() == DIED
+
+
+def test_the_button_held_stops_the_tap(running: Callable[..., Running]) -> None:
+    tap = running(lambda: time.monotonic_ns() * 8)
+    tap.until(lambda shown: shown["lamps"]["pins"] == "mock")
+    lamps = tap.tap._core._lamps
+    assert lamps is not None
+    lamps.factory.pin(tap.settings.button).drive_low()
+    assert tap.ended() == 0
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
+def test_a_signal_stops_it_in_good_order(box: Box, number: signal.Signals) -> None:
+    settings = box()
+    before = {one: signal.getsignal(one) for one in (signal.SIGTERM, signal.SIGINT)}
+
+    def send() -> None:
+        end = time.monotonic() + 20
+        while not (settings.run_folder / PICTURE).exists() and time.monotonic() < end:
+            time.sleep(0.01)
+        os.kill(os.getpid(), number)
+
+    sender = threading.Thread(target=send)
+    sender.start()
+    try:
+        assert daemon.run(settings) == 0
+    finally:
+        sender.join()
+        for one, handler in before.items():
+            signal.signal(one, handler)
+    with History(settings.history) as history:
+        (watch,) = history.watches()
+        assert watch.ended_how == "stopped"

@@ -1,0 +1,157 @@
+"""The keeper: all that was ordered is in history, in its own time, and history in trouble stops nobody."""
+
+from __future__ import annotations
+
+import sqlite3
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from appliance.history.reader import History
+from appliance.history.rows import FaultRow, MarkRow, WatchStart
+from appliance.sentence.chunk import Chunk
+from appliance.tap.keeper import Keeper
+
+SECOND = 1_000_000_000
+RECEIVER = "from-receiver"
+START = WatchStart(0, 1_777_886_000 * SECOND, "alive", "", "Tractor 3", "0")
+FAULT = FaultRow("gap", RECEIVER, "GGA", 3 * SECOND, None, "It is away.", 1.0, 0.6, "s", ())
+
+
+def quick() -> int:
+    """A clock twenty times as fast: what waits for seconds waits for a fraction of one."""
+    return time.monotonic_ns() * 20
+
+
+def until(what: Callable[[], object], within_s: float = 10.0) -> None:
+    end = time.monotonic() + within_s
+    while not what():
+        assert time.monotonic() < end
+        time.sleep(0.01)
+
+
+def kept(path: Path) -> tuple[bytes, list[str], list[str], str]:
+    with History(path) as history:
+        watch = history.latest()
+        assert watch is not None
+        raw = b"".join(chunk.data for chunk in history.chunks(watch.id, RECEIVER))
+        marks = [mark.note for mark in history.marks(watch.id)]
+        return raw, marks, [fault.says for fault in history.faults(watch.id)], watch.ended_how
+
+
+def test_a_stop_writes_all_that_was_ordered(tmp_path: Path) -> None:
+    keeper = Keeper(tmp_path / "history.db", START)
+    keeper.start()
+    for n in range(3000):
+        keeper.chunk(RECEIVER, Chunk(b"%d," % n, n * 10_000_000, 1000))
+    keeper.fault("f", FAULT)
+    keeper.mark(MarkRow(5 * SECOND, "page", "here"))
+    keeper.date(1_777_886_000 * SECOND, 0.5)
+    assert keeper.is_alive()
+    assert keeper.stop(31 * SECOND, 20.0)
+    assert not keeper.is_alive()
+    raw, marks, faults, how = kept(tmp_path / "history.db")
+    assert raw == b"".join(b"%d," % n for n in range(3000))
+    assert (marks, faults, how) == (["here"], ["It is away."], "stopped")
+    with History(tmp_path / "history.db") as history:
+        watch = history.latest()
+        assert watch is not None
+        assert (watch.ended_ns, watch.dated) == (31 * SECOND, True)
+    assert (keeper.says, keeper.dropped, keeper.watch_id) == ("", 0, 1)
+
+
+def test_it_commits_by_itself_and_its_heart_beats(tmp_path: Path) -> None:
+    keeper = Keeper(tmp_path / "history.db", START, clock=quick)
+    keeper.start()
+    try:
+        until(lambda: keeper.watch_id)
+        keeper.mark(MarkRow(5 * SECOND, "page", "here"))
+        until(lambda: kept(tmp_path / "history.db")[1] == ["here"])
+        beat = keeper.heartbeat_ns
+        until(lambda: keeper.heartbeat_ns > beat)
+    finally:
+        assert keeper.stop(6 * SECOND, 10.0)
+
+
+def test_a_fault_is_there_when_it_opens_and_changed_when_it_closes(tmp_path: Path) -> None:
+    keeper = Keeper(tmp_path / "history.db", START, clock=quick)
+    keeper.start()
+    try:
+        keeper.fault("f", FAULT)
+        until(lambda: (tmp_path / "history.db").exists() and keeper.watch_id and kept(tmp_path / "history.db")[2])
+        over = FaultRow("gap", RECEIVER, "GGA", 3 * SECOND, 4 * SECOND, "It was away.", 1.0, 0.6, "s", ())
+        keeper.fault("f", over, whole=True)
+        until(lambda: kept(tmp_path / "history.db")[2] == ["It was away."])
+    finally:
+        assert keeper.stop(6 * SECOND, 10.0)
+
+
+def test_history_that_cannot_be_opened_is_said_and_tried_again(tmp_path: Path) -> None:
+    path = tmp_path / "history.db"
+    path.mkdir()
+    keeper = Keeper(path, START, clock=quick)
+    keeper.start()
+    try:
+        until(lambda: keeper.says)
+        assert str(path) in keeper.says
+        assert keeper.says.endswith("Judging and lamps go on.")
+        keeper.mark(MarkRow(5 * SECOND, "page", "while away"))
+        assert keeper.watch_id is None
+        beat = keeper.heartbeat_ns
+        until(lambda: keeper.heartbeat_ns > beat)
+        path.rmdir()
+        until(lambda: keeper.watch_id)
+        assert keeper.says == ""
+    finally:
+        assert keeper.stop(6 * SECOND, 10.0)
+    assert kept(path)[1] == ["while away"]
+
+
+@pytest.mark.parametrize("orders", [0, 60_000])
+def test_a_stop_does_not_wait_for_a_history_that_never_opens(tmp_path: Path, orders: int) -> None:
+    """Nor does a queue that is full keep it, nor one that fills while it stops."""
+    path = tmp_path / "history.db"
+    path.mkdir()
+    keeper = Keeper(path, START)
+    keeper.start()
+    until(lambda: keeper.says)
+    for _ in range(orders):
+        keeper.mark(MarkRow(0, "page", ""))
+    assert keeper.dropped == max(0, orders - 50_000)
+    begun = time.monotonic()
+    assert keeper.stop(6 * SECOND, 10.0)
+    assert time.monotonic() - begun < 2.0
+
+
+def test_what_is_wrong_with_one_order_is_said_and_costs_no_other(tmp_path: Path) -> None:
+    keeper = Keeper(tmp_path / "history.db", START)
+    keeper.start()
+    keeper.chunk("from-nowhere", Chunk(b"lost", 0, 1000))
+    keeper.chunk(RECEIVER, Chunk(b"kept", 0, 1000))
+    until(lambda: keeper.says)
+    assert "from-nowhere" in keeper.says
+    assert keeper.stop(SECOND, 10.0)
+    assert kept(tmp_path / "history.db")[0] == b"kept"
+
+
+@pytest.mark.slow
+def test_a_card_in_trouble_is_said_and_nothing_is_lost_when_it_recovers(tmp_path: Path) -> None:
+    path = tmp_path / "history.db"
+    keeper = Keeper(path, START, clock=quick)
+    keeper.start()
+    try:
+        until(lambda: keeper.watch_id)
+        blocking = sqlite3.connect(path, isolation_level=None)
+        try:
+            blocking.execute("BEGIN IMMEDIATE")
+            keeper.mark(MarkRow(5 * SECOND, "page", "in trouble"))
+            until(lambda: keeper.says, 60.0)
+            blocking.execute("ROLLBACK")
+        finally:
+            blocking.close()
+        until(lambda: keeper.says == "", 60.0)
+        assert kept(path)[1] == ["in trouble"]
+    finally:
+        assert keeper.stop(6 * SECOND, 20.0)
