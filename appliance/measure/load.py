@@ -88,9 +88,12 @@ class Load:
         return most * BITS_A_BYTE / self.baud
 
     def _recent(self, now_ns: int) -> list[int]:
-        """Bytes of the last hundred tenths. Asking moves nothing on: bytes stamped before now may still be coming."""
+        """Bytes of the last hundred tenths, but for those at the end in which nothing came.
+
+        Asking moves nothing on: bytes stamped before now may still be coming.
+        """
         passed = min(max(now_ns // _TENTH_NS - self._tenth, 0), _RECENT_TENTHS)
-        return [*self._tenths][passed:] + [0] * passed
+        return [*self._tenths][passed:]
 
     def mean_ratio(self, now_ns: int) -> float | None:
         """The load from the first byte until now; None where it cannot be told yet."""

@@ -193,6 +193,12 @@ def test_silences_are_those_between_the_bytes(pieces: list[tuple[int, int, int]]
     assert load.take_silence() is None
 
 
+def test_a_silence_is_longer_than_the_limit_by_one_nanosecond() -> None:
+    pieces = [(0, 10, STEP), (SECOND, 10, STEP)]
+    assert fed(chunks_of(pieces), silence_most_ns=SECOND).take_silence() is None
+    assert fed(chunks_of(pieces), silence_most_ns=SECOND - 1).take_silence() is not None
+
+
 def test_silence_is_noted_only_where_a_limit_is_asked() -> None:
     pieces = [(0, 10, STEP), (5 * SECOND, 10, STEP)]
     assert fed(chunks_of(pieces)).take_silence() is None
