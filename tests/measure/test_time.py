@@ -71,6 +71,12 @@ def test_the_offset_is_that_of_the_least_delay_of_the_last_64(delays: list[int])
     assert 0 <= TRUE_OFFSET - made.offset_ns <= made.uncertainty_s * SECOND
 
 
+def test_the_least_delay_is_forgotten_after_64_sentences() -> None:
+    delays = [0.01] + [0.2] * 64
+    assert anchor(*enumerate(delays[:64])).offset_ns == TRUE_OFFSET - 10_000_000
+    assert anchor(*enumerate(delays)).offset_ns == TRUE_OFFSET - 200_000_000
+
+
 def test_disagreeing_sentences_prove_nothing() -> None:
     dice = Random(1)
     made = UtcAnchor()
