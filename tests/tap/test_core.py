@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import threading
 import time
@@ -294,10 +295,8 @@ def test_the_picture_is_whole_whenever_it_is_read(play: Play, box: Box) -> None:
 
     def read() -> None:
         while not done.is_set():
-            try:
+            with contextlib.suppress(FileNotFoundError):
                 found.append(shown(settings)["watch"]["seconds"])
-            except FileNotFoundError:
-                pass
             time.sleep(0.0005)
 
     reader = threading.Thread(target=read)
