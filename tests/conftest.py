@@ -37,6 +37,14 @@ hypothesis.settings.register_profile(
     suppress_health_check=[hypothesis.HealthCheck.too_slow],
 )
 hypothesis.settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "default"))
+CI_TIMEOUT_S = 1200
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Ten thousand examples take longer than a test is otherwise given."""
+    if hypothesis.settings.get_current_profile_name() == "ci":
+        for item in items:
+            item.add_marker(pytest.mark.timeout(CI_TIMEOUT_S))
 
 
 @pytest.fixture(scope="session")

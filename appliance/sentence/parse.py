@@ -96,7 +96,10 @@ class Damaged:
 
 
 def parse(frame: Frame, checksum_required: bool = True) -> Sentence | Damaged:
-    """Judges one frame. Never raises. checksum_required: whether a sentence without a checksum counts as damaged."""
+    """Judges one frame, as a Framer gives it: begun with `$` or `!`. Never raises.
+
+    checksum_required: whether a sentence without a checksum counts as damaged.
+    """
     raw = frame.raw
     body = raw[1:-5]
     if raw[-5:] == _ENDS[checksum(body)] and not frame.flaw:

@@ -11,7 +11,7 @@ from collections.abc import Callable
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from pynmeagps import NMEAReader
 from pynmeagps.nmeahelpers import knots2spd
@@ -256,8 +256,13 @@ def test_published_sentences(published: dict[str, Any]) -> None:
     compare(published["says"].encode("ascii") + b"\r\n")
 
 
+EXAMPLES = max(30, settings().max_examples // len(READERS) + 1)
+"""Of each type, so that all types together have as many as the profile asks."""
+
+
 @pytest.mark.parametrize("type_", READERS)
 def test_generated_sentences(type_: str, said: dict[str, st.SearchStrategy[bytes]]) -> None:
+    @settings(max_examples=EXAMPLES)
     @given(raw=said[type_])
     def holds(raw: bytes) -> None:
         compare(raw)
