@@ -9,7 +9,9 @@ The size of the error of every byte: median and 99th percentile in ms, by the cl
 of the read; and the extremes of the clock's error, early being negative. The sender puts its sentences back to back,
 or rests 2 ms after each, which no clock that trusts in back to back can see.
 
-The aim is a 99th percentile of at most 1 ms. Exit status 1: missed somewhere by a sender that sends back to back.
+The aim is a 99th percentile of at most 1 ms where the port allows it at all: of a sender that sends back to back, and
+under load not of an adapter that holds bytes for 16 ms. Exit status 1: missed. Under load the 99th percentile hangs
+on few events, the bursts whose very first lot was read late: over less than half an hour it goes up and down.
 """
 
 from __future__ import annotations
@@ -29,6 +31,7 @@ BAUD = 38400
 CHARACTER_NS = 10e9 / BAUD
 MS = 1e6
 AIM_MS = 1.0
+BEYOND_NS = 2 * MS  # a port that holds bytes for longer is not expected to keep to the aim under load
 QUIET_NS = 32e9 / BAUD
 
 Lots = Iterator[tuple[float, int]]  # (when it can be read in ns, bytes up to now)
@@ -139,9 +142,9 @@ def main(seconds: int) -> int:
             print(f"{len(ends_ns):,} bytes, {sender}, box {'under load' if late_share else 'at ease'}")
             for name in PORTS:
                 worst = row(name, ends_ns, late_share)
-                missed |= rest_s == 0 and worst > AIM_MS
+                missed |= rest_s == 0 and worst > AIM_MS and not (late_share and PORTS[name][1] > BEYOND_NS)
     return int(missed)
 
 
 if __name__ == "__main__":
-    sys.exit(main(int(sys.argv[1]) if len(sys.argv) > 1 else 300))
+    sys.exit(main(int(sys.argv[1]) if len(sys.argv) > 1 else 1800))
