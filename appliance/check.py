@@ -193,6 +193,7 @@ class Recording:
             "notes": self._notes(),
             "bytes": {"total": meter.load.total, "framed": meter.framer.framed, "junk": meter.framer.junk},
             "load": picture.load(meter, end_ns),
+            "setting": picture.setting(meter, RECEIVER) if self.source.arrival_measured else None,
             "damaged": dict(meter.errors.reasons),
             "messages": [self._message(row) for row in picture.messages(meter, self.needs, end_ns, fields=False)],
             "fix": fix,

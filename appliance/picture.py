@@ -148,13 +148,27 @@ def load(meter: LineMeter, now_ns: int) -> Json:
     return {"mean": rounded(meter.load.mean_ratio(now_ns), 4), "worst": rounded(meter.load.worst_ratio(), 4)}
 
 
+def setting(meter: LineMeter, name: str) -> Json:
+    """How the line is set, as far as it is known, beside how the controller is. confidence: 0 to 1, null: not asked."""
+    belief = meter.hunt.belief
+    found = belief.candidate.setting if belief else meter.listening
+    return {
+        "line": name,
+        "baud": found.baud,
+        "format": found.name,
+        "carries": belief.candidate.kind if belief else None,
+        "needed_baud": meter.hunt.needed.baud,
+        "confidence": rounded(belief.confidence, 3) if belief else None,
+    }
+
+
 def line(meter: LineMeter, needs: Needs, now_ns: int) -> Json:
     """One line: its bytes, load, silences, damage, messages and fix."""
     carried, framer, share = meter.load, meter.framer, load(meter, now_ns)
     measured = meter.settings.arrival_measured
     return {
-        "baud": carried.baud,
-        "format": "8N1",
+        "baud": meter.listening.baud,
+        "format": meter.listening.name,
         "bytes": {"total": carried.total, "framed": framer.framed, "junk": framer.junk},
         "bytes_per_s": rounded(carried.recent_bytes_hz(now_ns), 1),
         "load_mean": share["mean"],

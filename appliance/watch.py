@@ -17,7 +17,9 @@ from appliance.judge.judge import Judge
 from appliance.judge.needs import Needs
 from appliance.judge.verdict import Verdict
 from appliance.measure.meter import LineMeter, MeterSettings
+from appliance.measure.wiggle import Wiggle
 from appliance.sentence.chunk import Chunk
+from appliance.sentence.setting import Setting
 
 LOOK_NS = 200_000_000
 """The judge looks five times a second: every epoch of the usual 5 Hz set has its look."""
@@ -45,12 +47,9 @@ class Watch:
         self.needs = needs
         self.started_ns = started_ns
         self.last_ns = started_ns
-        self.meters = {
-            line: LineMeter(
-                meter_settings(needs, baud, arrival_measured) if line == RECEIVER else MeterSettings(baud=baud)
-            )
-            for line, baud in bauds.items()
-        }
+        unjudged = {line: MeterSettings(baud=baud, needed=Setting(needs.baud)) for line, baud in bauds.items()}
+        judged = {RECEIVER: meter_settings(needs, bauds[RECEIVER], arrival_measured)}
+        self.meters = {line: LineMeter(settings) for line, settings in (unjudged | judged).items()}
         self.judge = Judge(needs, started_ns)
         self.verdict = Verdict(needs.clean_run_s, started_ns)
         self.faults = Faults(RECEIVER)
@@ -63,11 +62,22 @@ class Watch:
         """The meter of the line that is judged."""
         return self.meters[RECEIVER]
 
-    def feed(self, line: str, chunk: Chunk) -> None:
-        """The next bytes of a line."""
+    def feed(self, line: str, chunk: Chunk) -> Setting | None:
+        """The next bytes of a line. Gives the setting that its port should be tuned to, None to leave it alone."""
         self.evidence.add(line, chunk)
-        self.meters[line].feed(chunk)
+        wanted = self.meters[line].feed(chunk)
         self.last_ns = max(self.last_ns, chunk.end_ns)
+        return wanted
+
+    def begin_wiggle(self, now_ns: int) -> None:
+        """Begins a wiggle test on the line that is judged; one under way is begun anew."""
+        intervals = {type_: int(1e9 / need.rate_hz) for type_, need in self.needs.messages.items()}
+        self.receiver.wiggle = Wiggle(intervals, now_ns)
+
+    def end_wiggle(self) -> Wiggle | None:
+        """Ends the wiggle test and gives it; None where none was under way."""
+        wiggle, self.receiver.wiggle = self.receiver.wiggle, None
+        return wiggle
 
     def port(self, line: str, says: str, at_ns: int) -> None:
         """A port was opened (says is "") or lost (says is why)."""
@@ -87,7 +97,7 @@ class Watch:
         """Judges what stands now, and moves verdict and faults on."""
         self._next_look_ns = now_ns + LOOK_NS
         self.last_ns = max(self.last_ns, now_ns)
-        self.checks = self.judge.look(self.receiver, now_ns)
+        self.checks = self.judge.look(self.receiver, now_ns, self.meters.get(CONTROLLER))
         turned = self.verdict.take(self.checks, now_ns)
         opened, closed = self.faults.take(self.checks, now_ns)
         for fault in opened:

@@ -16,6 +16,7 @@ from appliance.measure.errors import NO_START, RECENT_NS
 from appliance.measure.fix import QUALITY_WORDS, FixSample
 from appliance.measure.meter import LineMeter, Message, MeterSettings
 from appliance.measure.rate import LONG_NS, SHORT_NS
+from appliance.sentence.setting import Setting
 
 SETTLE_NS = 2_000_000_000
 """Listening time before something that never came counts as missing: a stream joined in the middle may sync on a
@@ -70,6 +71,7 @@ def meter_settings(needs: Needs, baud: int, arrival_measured: bool = True) -> Me
         talkers=needs.talkers,
         gap_most_ns={type_: int(message.gap_most_s * 1e9) for type_, message in needs.messages.items()},
         silence_most_ns=int(needs.silence_most_s * 1e9),
+        needed=Setting(needs.baud),
     )
 
 

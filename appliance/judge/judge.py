@@ -11,6 +11,8 @@ from dataclasses import replace
 from appliance.judge.check import Check
 from appliance.judge.checks import RULES, Look, silent
 from appliance.judge.needs import Needs
+from appliance.judge.wire import EXPLAINS_SILENCE, EXPLAINS_TEXT, UNREAD_NS, WIRE_IDS, Wire
+from appliance.judge.wire import look as look_at_wire
 from appliance.judge.words import SAYS
 from appliance.measure.meter import LineMeter
 
@@ -34,8 +36,10 @@ class Judge:
         if not says:
             self.started_ns = max(self.started_ns, at_ns)
 
-    def look(self, meter: LineMeter, now_ns: int) -> list[Check]:
+    def look(self, meter: LineMeter, now_ns: int, other: LineMeter | None = None) -> list[Check]:
         """Every check as it stands now, the failing ones first, each group in order of importance.
+
+        other: the meter of the line from the controller, where there is one.
 
         A rule about the fix may fail and pass again between two looks: then it counts as failing in this one, with
         its end noted.
@@ -49,6 +53,14 @@ class Judge:
         if self.port_says:
             quiet = replace(quiet, state="unknown", note="the port is not open")
         found["silent", ""] = quiet
+        silent_since_ns = quiet.at_ns if quiet.state == "fail" and quiet.over_ns is None else None
+        below = self._below(Wire(self.needs, meter, now_ns, silent_since_ns, other))
+        found.update(below)
+        unread = meter.last_sentence_ns is None or now_ns - meter.last_sentence_ns > UNREAD_NS
+        failing = {check.id for check in below.values() if check.state == "fail"}
+        if failing & EXPLAINS_SILENCE:
+            found["silent", ""] = replace(quiet, state="unknown", note="the reason for it is told")
+        deaf = deaf or (unread and bool(failing & EXPLAINS_TEXT))
         for rule in RULES:
             for check in rule(look):
                 key = (check.id, check.message)
@@ -64,10 +76,16 @@ class Judge:
         self._lingering(found)
         if deaf:
             for key, check in found.items():
-                if check.id not in ("port-lost", "silent"):
+                if check.id not in ABOUT_THE_WIRE:
                     found[key] = replace(check, state="unknown", at_ns=now_ns)
         self._last = {key: self._settled(check) for key, check in found.items() if check.id in _FROM_SAMPLES}
         return sorted(found.values(), key=rank)
+
+    def _below(self, wire: Wire) -> dict[tuple[str, str], Check]:
+        """What the rules about the wire say; nothing of a port that is not open or a log whose times are its own."""
+        if self.port_says or not wire.meter.settings.arrival_measured:
+            return {}
+        return {(check.id, ""): check for check in look_at_wire(wire)}
 
     def _lingering(self, found: dict[tuple[str, str], Check]) -> None:
         """A check that fails for a while after its cause dates from the first of what it still tells of."""
@@ -91,4 +109,5 @@ def rank(check: Check) -> tuple[int, int]:
 
 
 _FROM_SAMPLES = frozenset({"no-fix", "quality-not-accepted", "age-high", "satellites-few", "hdop-high", "decimals-few"})
+ABOUT_THE_WIRE = WIRE_IDS | {"port-lost", "silent"}
 _STATE_RANK = {"fail": 0, "unknown": 1, "pass": 2}

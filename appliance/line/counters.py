@@ -8,24 +8,11 @@ from __future__ import annotations
 
 import fcntl
 import struct
-from typing import NamedTuple
+
+from appliance.sentence.counters import Counters
 
 _TIOCGICOUNT = 0x545D
 _LAYOUT = struct.Struct("11i9i")
-
-
-class Counters(NamedTuple):
-    """Counted since some moment. overrun, buffer_overrun: bytes that this box lost, not the line."""
-
-    framing: int
-    parity: int
-    breaks: int
-    overrun: int
-    buffer_overrun: int
-
-    def since(self, earlier: Counters) -> Counters:
-        """What was counted from an earlier reading to this one; never negative, should a driver start anew."""
-        return Counters(*(max(0, now - then) for now, then in zip(self, earlier, strict=True)))
 
 
 def read(descriptor: int) -> Counters | None:

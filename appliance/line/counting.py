@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from appliance.line.counters import Counters
+from appliance.sentence.counters import Counters
 
 AFTER_READ_NS = 100_000_000  # a fault is on the screen within 0.3 s; our choice
 IN_SILENCE_NS = 500_000_000  # overruns come with bytes, so silence can wait; our choice

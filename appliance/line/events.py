@@ -6,8 +6,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
 
-from appliance.line.counters import Counters
 from appliance.sentence.chunk import Chunk
+from appliance.sentence.counters import Counters
 from appliance.sentence.setting import Setting
 
 State = Literal["open", "missing", "lost", "stopped"]

@@ -21,6 +21,7 @@ import serial
 from appliance.line import counters
 from appliance.line.floor import NOT_HELD, Holding, holding
 from appliance.line.tuning import is_pty, tune
+from appliance.sentence.counters import Counters
 from appliance.sentence.setting import Setting
 
 # What pyserial and the kernel raise over a port that is missing, refused or pulled out. termios.error is no OSError;
@@ -113,7 +114,7 @@ class ListeningPort:
         """The descriptor, for poll and os.read."""
         return int(self._serial.fd)
 
-    def counters(self) -> counters.Counters | None:
+    def counters(self) -> Counters | None:
         """What the kernel has counted since its driver came up; None: not available."""
         return counters.read(self.fileno())
 

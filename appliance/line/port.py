@@ -19,13 +19,13 @@ from collections import deque
 from collections.abc import Callable
 
 from appliance.line.clock import ByteClock
-from appliance.line.counters import Counters
 from appliance.line.counting import Counting
 from appliance.line.events import Counted, Event, HandOver, LineSettings, PortState, State, Tuned
 from appliance.line.floor import Holding
 from appliance.line.marks import Marks
 from appliance.line.opening import PORT_TROUBLES, ListeningPort, why_not
 from appliance.line.wake import Wake
+from appliance.sentence.counters import Counters
 from appliance.sentence.setting import Setting
 
 __all__ = ["Counted", "Event", "HandOver", "LineReader", "LineSettings", "PortState", "Tuned"]

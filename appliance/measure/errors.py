@@ -40,3 +40,7 @@ class Errors:
                 queue.popleft()
             times.extend(queue)
         return sorted(times) if len(reasons) > 1 else times
+
+    def forget_recent(self) -> None:
+        """What came lately was heard at a wrong setting: it is no damage of the line."""
+        self._recent.clear()

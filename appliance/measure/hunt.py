@@ -58,6 +58,7 @@ class Hunt:
         self.listening = listening
         self.needed = needed
         self.belief: Belief | None = None
+        self.belief_ns = 0
         self._prior = {candidate: _prior(candidate, needed) for candidate in CANDIDATES}
         self._scores = dict(self._prior)
         self._binary = _BINARY_PRIOR
@@ -66,7 +67,8 @@ class Hunt:
         self._flaws_known = False
         self._weigh_at = ENOUGH_BYTES
         self._sentences = 0
-        self._seen_since_ns = 0
+        self._asked_ns = 0
+        self._refused: set[Setting] = set()
         self._tried: set[Setting] = set()
 
     def take(self, data: bytes, at_ns: int, sentences: int, flawed: int | None = None) -> Setting | None:
@@ -76,22 +78,23 @@ class Hunt:
         Gives the setting to tune the listener to, or None to leave it alone.
         """
         if not self._seen:
-            self._seen_since_ns = at_ns
+            self._asked_ns = at_ns
         self._seen.update(data)
         if flawed is not None:
             self._flaws_known = True
             self._flawed += flawed
         readable = not self._flaws_known or self._flawed <= FLAWED_MOST * self._seen.total()
         if sentences and readable:
-            self._confirmed(sentences)
+            self._confirmed(sentences, at_ns)
             return None
         seen = self._seen.total()
-        few = seen >= FEW_BYTES and at_ns - self._seen_since_ns > FEW_NS
+        few = seen >= FEW_BYTES and at_ns - self._asked_ns > FEW_NS
         if seen < self._weigh_at and not few:
             return None
+        self._asked_ns = at_ns
         self._weigh_at = seen + AGAIN_BYTES
         self._sentences = 0
-        return self._weigh()
+        return self._weigh(at_ns)
 
     def tuned(self, listening: Setting) -> None:
         """The listener has been tuned: what is heard from now on is heard at this setting."""
@@ -102,14 +105,29 @@ class Hunt:
         self._forget()
         self.listening = listening
 
-    def _confirmed(self, sentences: int) -> None:
+    @property
+    def exhausted(self) -> bool:
+        """Whether every baud at which a fast text could be told from chance has been listened at."""
+        return all(Setting(baud) in self._tried | self._refused for baud in _LOOKOUTS if baud > self.needed.baud)
+
+    def refused(self, setting: Setting) -> None:
+        """The port cannot be tuned so: it is not asked again. What the line is taken to be stands."""
+        self._refused.add(setting)
+
+    def _confirmed(self, sentences: int, at_ns: int) -> None:
         self._sentences += sentences
         if self._sentences >= LOCK_SENTENCES:
-            self.belief = Belief(Candidate(self.listening), 1.0, locked=True)
+            self._believe(Belief(Candidate(self.listening), 1.0, locked=True), at_ns)
             self._scores = dict(self._prior)
             self._binary = _BINARY_PRIOR
             self._tried.clear()
         self._forget()
+
+    def _believe(self, belief: Belief, at_ns: int) -> None:
+        """belief_ns is since when the line has been taken to be this."""
+        if self.belief is None or self.belief.candidate != belief.candidate:
+            self.belief_ns = at_ns
+        self.belief = belief
 
     def _forget(self) -> None:
         self._seen.clear()
@@ -132,15 +150,16 @@ class Hunt:
             likelihood += self._flawed * math.log(flawed) + (total - self._flawed) * math.log(1 - flawed)
         return likelihood
 
-    def _weigh(self) -> Setting | None:
+    def _weigh(self, at_ns: int) -> Setting | None:
         scores = self._weighed()
         ranked = sorted(scores.items(), key=lambda pair: -pair[1])
         best, score = ranked[0]
         chance = sum(math.exp(max(-700.0, other - score)) for _, other in ranked)
-        self.belief = Belief(best, 1 / chance, locked=False)
+        self._believe(Belief(best, 1 / chance, locked=False), at_ns)
         if best.kind == "binary":
             return self._faster()
-        if best.setting == self.listening or score - _at(scores, self.listening) < SURE_NATS:
+        lead = score - _at(scores, self.listening)
+        if best.setting in self._refused or best.setting == self.listening or lead < SURE_NATS:
             return None
         return best.setting
 
@@ -149,7 +168,7 @@ class Hunt:
         Where none is left, it is no text, and the needed setting is listened at again."""
         self._tried.add(self.listening)
         for baud in _LOOKOUTS:
-            if baud > self.listening.baud and Setting(baud) not in self._tried:
+            if baud > self.listening.baud and Setting(baud) not in self._tried | self._refused:
                 return Setting(baud)
         return self.needed if self.listening != self.needed else None
 

@@ -6,15 +6,22 @@ from collections import Counter
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
+from appliance.measure.contact import Contact
 from appliance.measure.errors import NO_START, RECENT_NS, Errors
 from appliance.measure.fix import Fix
+from appliance.measure.hunt import Hunt
 from appliance.measure.load import Load
 from appliance.measure.rate import Rate
 from appliance.measure.schedule import Schedule
+from appliance.measure.sources import Sources
 from appliance.measure.time import UtcAnchor, utc_ns
+from appliance.measure.wiggle import Wiggle
 from appliance.sentence.chunk import Chunk
+from appliance.sentence.counters import Counters
 from appliance.sentence.frame import Frame, Framer
 from appliance.sentence.parse import Damaged, Sentence, parse
+from appliance.sentence.rtcm import RtcmScanner
+from appliance.sentence.setting import Setting
 from appliance.sentence.types import RMC, ZDA
 
 
@@ -23,7 +30,8 @@ class MeterSettings:
     """What a meter must know of the line and of what is asked of it.
 
     gap_most_ns: for each needed type, its longest allowed interval. talkers: accepted ones; empty means any.
-    arrival_measured: False for a recording without byte times; then neither load, silence nor jitter is told.
+    needed: how the controller is set; None: as the line is listened to, 8N1 at baud. arrival_measured: False for a
+    recording without byte times; then neither load, silence, jitter nor setting is told.
     """
 
     baud: int
@@ -32,6 +40,7 @@ class MeterSettings:
     talkers: frozenset[str] = frozenset()
     gap_most_ns: Mapping[str, int] = field(default_factory=dict)
     silence_most_ns: int | None = None
+    needed: Setting | None = None
 
 
 class Message:
@@ -101,19 +110,66 @@ class LineMeter:
         self.messages: dict[tuple[str, str], Message] = {}
         self.needed: dict[str, Rate] = {type_: Rate(gap_ns) for type_, gap_ns in settings.gap_most_ns.items()}
         self.sentences = 0
+        self.listening = Setting(settings.baud)
+        self.hunt = Hunt(self.listening, settings.needed or self.listening)
+        self.contact = Contact(_character_ns(self.listening))
+        self.sources = Sources()
+        self.rtcm = RtcmScanner()
+        self.counters: Counters | None = None
+        self.wiggle: Wiggle | None = None
+        self.last_sentence_ns: int | None = None
+        self.last_byte: int | None = None
+        self.rtcm_ns: int | None = None
+        self.lost_here = 0
+        self.lost_here_ns: int | None = None
         self._stray = 0
         self._tally = Tally()
         self._junk_told = 0
 
-    def feed(self, chunk: Chunk) -> None:
-        """The next bytes of the line."""
+    def feed(self, chunk: Chunk) -> Setting | None:
+        """The next bytes of the line. Gives the setting that the listener should be tuned to, None to leave it."""
         self.load.add(chunk)
         self._tally.bytes += len(chunk.data)
+        self.last_byte = chunk.data[-1]
+        before = self.sentences
         for row in _rows(chunk):
             heard_one = self.sentences > 0
             for frame in self.framer.feed(row):
                 self._take(frame)
             self._count_stray(heard_one)
+        if self.rtcm.feed(chunk.data):
+            self.rtcm_ns = chunk.end_ns
+        if not self.settings.arrival_measured:
+            return None
+        flawed = None if chunk.flawed is None else len(chunk.flawed)
+        return self.hunt.take(chunk.data, chunk.end_ns, self.sentences - before, flawed)
+
+    def tuned(self, setting: Setting, says: str = "") -> None:
+        """The listener is at this setting from now on; says: why it could not be tuned otherwise, as was asked."""
+        if says:
+            self.hunt.refused(setting)
+            return
+        if setting == self.listening:
+            return
+        self.listening = setting
+        self.hunt.tuned(setting)
+        self.load.baud = setting.baud
+        self.contact.character_ns = _character_ns(setting)
+        self.framer.flush()  # what was begun at another setting is no sentence
+        self.errors.forget_recent()
+
+    def counted(self, counters: Counters | None, at_ns: int) -> None:
+        """What the port's driver counts since it was opened; None where it cannot."""
+        if counters is not None:
+            before = self.counters.lost_here if self.counters else 0
+            self.lost(max(0, counters.lost_here - before), at_ns)
+        self.counters = counters
+
+    def lost(self, times: int, at_ns: int) -> None:
+        """This box itself lost bytes so many times."""
+        if times > 0:
+            self.lost_here += times
+            self.lost_here_ns = at_ns
 
     def flush(self) -> None:
         """The stream has ended: the frame still open is judged as it is."""
@@ -140,11 +196,19 @@ class LineMeter:
         message = self.messages.get((damaged.talker, damaged.type))
         if message is not None:
             message.bad[damaged.reason] += 1
+        self.contact.began(damaged.frame.start_ns)
+        self.contact.damaged(damaged, message.longest if message else 0)
+        if self.wiggle is not None:
+            self.wiggle.damaged(damaged.frame.end_ns)
 
     def _sentence(self, sentence: Sentence) -> None:
         at_ns = sentence.frame.end_ns
         self.sentences += 1
+        self.last_sentence_ns = at_ns
         self._tally.sentences += 1
+        self.contact.began(sentence.frame.start_ns)
+        if self.wiggle is not None:
+            self.wiggle.sentence(sentence.type, at_ns)
         message = self._message(sentence.talker, sentence.type)
         if message is not None:
             self._tally.messages[sentence.talker + sentence.type] += 1
@@ -161,6 +225,7 @@ class LineMeter:
         if content is None:
             return
         self.fix.add(content, at_ns)
+        self.sources.add(content)
         trusted = isinstance(content, ZDA) or (isinstance(content, RMC) and content.status == "A")
         if trusted and isinstance(content, RMC | ZDA) and content.date and content.time_s is not None:
             utc = utc_ns(content.date, content.time_s)
@@ -179,6 +244,13 @@ class LineMeter:
         for _ in range(new if heard_one else 0):
             self.errors.add(NO_START, self.framer.stray_ns)
             self._tally.damaged += 1
+            self.contact.began(self.framer.stray_ns)
+            if self.wiggle is not None:
+                self.wiggle.damaged(self.framer.stray_ns)
+
+
+def _character_ns(setting: Setting) -> int:
+    return round(setting.character_s * 1e9)
 
 
 def _rows(chunk: Chunk) -> Iterator[Chunk]:

@@ -27,7 +27,7 @@ from appliance.judge.checks import (
     sentence_long,
     silent,
 )
-from appliance.judge.judge import Judge
+from appliance.judge.judge import ABOUT_THE_WIRE, Judge
 from appliance.judge.needs import Needs
 from appliance.judge.words import SAYS
 from appliance.measure.meter import LineMeter
@@ -396,7 +396,7 @@ def test_every_check_belongs_to_one_rule() -> None:
         look = Look(USUAL, bench.meter, START, now, list(bench.meter.fix._fresh))
         told += sorted({check.id for check in rule(look)})
     assert len(told) == len(set(told))
-    assert set(told) == set(SAYS) - {"port-lost", "silent"}
+    assert set(told) == set(SAYS) - ABOUT_THE_WIRE
 
 
 def test_the_fix_may_fail_and_pass_between_two_looks() -> None:

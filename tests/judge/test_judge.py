@@ -16,6 +16,7 @@ import pytest
 
 from appliance.judge import needs
 from appliance.judge.needs import Needs
+from appliance.judge.wire import WIRE_IDS
 from appliance.judge.words import SAYS
 from appliance.simulate.faults import Spell
 
@@ -170,9 +171,9 @@ def test_a_fault_opens_what_it_is_and_nothing_else(case: Case, live: LIVE, usual
 
 
 def test_the_cases_hold_every_check_that_a_feed_can_fail() -> None:
-    """The port is not in the feed; wrong sums and lost sentences are below, with a byte that is known."""
+    """The port and the wire are not in the feed; wrong sums and lost sentences are below, with a byte that is known."""
     failed = {kind for case in CASES for kind, _ in [*case.expected, *case.extra]}
-    assert failed == set(SAYS) - {"port-lost", "checksum-bad"}
+    assert failed == set(SAYS) - {"port-lost", "checksum-bad"} - WIRE_IDS
 
 
 SPOILT = {
@@ -367,7 +368,7 @@ def test_slow_needs_are_judged_too(rate_hz: float, live: LIVE, usual: Needs) -> 
 
 def test_nothing_is_asked_that_the_needs_do_not_ask(live: LIVE, usual: Needs) -> None:
     lived = live(length_s=20.0, sheet=replace(needs.load("alive"), baud=38400), quality=0, age_s=None)
-    assert Counter(check.id for check in lived.watch.checks) == Counter(
+    assert Counter(check.id for check in lived.watch.checks if check.id not in WIRE_IDS) == Counter(
         ["port-lost", "silent", "checksum-bad", "checksum-missing", "sentence-damaged", "sentence-long", "load-high"]
     )
     assert lived.turns == [(pytest.approx(10.0), "go")]

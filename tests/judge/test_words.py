@@ -9,6 +9,7 @@ from typing import get_args
 import pytest
 
 from appliance.judge.check import Check, State
+from appliance.judge.wire import WIRE_IDS
 from appliance.judge.words import SAYS, Says, duration, figure
 
 NOTES = {
@@ -18,6 +19,7 @@ NOTES = {
     "sentence-long": "GGA",
     "port-lost": "Gone.",
     "message-missing": " It comes, but damaged.",
+    **dict.fromkeys(WIRE_IDS, "A whole sentence of its own."),
 }
 
 

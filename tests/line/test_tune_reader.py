@@ -18,7 +18,7 @@ from typing import Any
 
 import pytest
 
-from appliance.line.counters import Counters
+from appliance.sentence.counters import Counters
 from appliance.line.counting import AFTER_READ_NS, IN_SILENCE_NS, Counting
 from appliance.line.port import Counted, LineReader, LineSettings, PortState, Tuned
 from appliance.line.tuning import TCSETS2, read_back

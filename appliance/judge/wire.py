@@ -1,0 +1,208 @@
+"""Rules about the wire: what lies below the text. Each names one trouble, with its figures, how sure, and what to try.
+
+They rest on the hunt (how the line is really set, and whether it carries text at all), on losses of contact, on the
+clocks of two talkers, on the last byte before a silence, on the port's own counts, and on the other line. Where one of
+them fails and no sentence gets through, nothing is asked of the text: one event is not counted twice.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from appliance.judge.check import Check
+from appliance.judge.needs import Needs
+from appliance.measure.errors import RECENT_NS
+from appliance.measure.hunt import Belief
+from appliance.measure.meter import LineMeter
+from appliance.measure.sources import TWICE_LEAST
+from appliance.sentence.setting import Setting
+
+SURE = 0.95
+"""Confidence from which a trouble of the setting is told. Our choice."""
+TWICE_MOST = 0.75
+"""Above it the clock stands still, which one receiver can do alone."""
+NOISE_LEAST = 3
+"""Damaged sentences in 10 s that make noise; fewer are told as what they are. Our choice."""
+_CONTACT_SHARE = 0.5
+"""Share of the damage that must be losses of contact to be told as such."""
+UNREAD_NS = 5_000_000_000
+"""After so long without a sentence none gets through. Our choice."""
+_GNSS = frozenset({"GGA", "RMC", "VTG", "ZDA", "GLL", "GSA", "GSV", "GST"})
+_GARBLED = ("checksum-bad", "alphabet-wrong", "cut-short", "overlong")
+"""Damage that noise and lost contact do. A sentence of a strange shape with a right sum is the sender's doing."""
+
+WIRE_IDS = frozenset({
+    "tap-overrun", "pins-crossed", "line-held-low", "polarity-inverted", "baud-wrong", "format-wrong", "binary",
+    "two-talkers", "contact-loss", "noise",
+})  # fmt: skip
+EXPLAINS_SILENCE = frozenset({"pins-crossed", "line-held-low"})
+EXPLAINS_TEXT = frozenset({
+    "pins-crossed", "line-held-low", "polarity-inverted", "baud-wrong", "format-wrong", "binary", "two-talkers",
+    "noise",
+})  # fmt: skip
+
+
+@dataclass(slots=True)
+class Wire:
+    """All that these rules look at. silent_since_ns: None while bytes come. other: the line from the controller."""
+
+    needs: Needs
+    meter: LineMeter
+    now_ns: int
+    silent_since_ns: int | None
+    other: LineMeter | None = None
+
+    @property
+    def belief(self) -> Belief | None:
+        """What the line is taken to be, if that is sure."""
+        belief = self.meter.hunt.belief
+        return belief if belief is not None and (belief.locked or belief.confidence >= SURE) else None
+
+    @property
+    def unread(self) -> bool:
+        """Whether no sentence has got through of late."""
+        last = self.meter.last_sentence_ns
+        return last is None or self.now_ns - last > UNREAD_NS
+
+
+def look(wire: Wire) -> Iterator[Check]:
+    """Every rule about the wire, in order of importance."""
+    yield _lost_here(wire)
+    yield _pins_crossed(wire)
+    yield _held_low(wire)
+    yield from _setting(wire)
+    yield _binary(wire)
+    damaged = wire.meter.errors.recent(_GARBLED, wire.now_ns)
+    talkers = _two_talkers(wire)
+    contact = _contact(wire, damaged)
+    yield talkers
+    yield contact
+    explained = "fail" in (talkers.state, contact.state) or wire.meter.lost_here_ns is not None
+    yield _noise(wire, [] if explained else damaged)
+
+
+def _check(
+    id_: str, since_ns: int | None, note: str, over_ns: int | None = None, measured: float | None = None
+) -> Check:
+    if since_ns is None:
+        return Check(id_, "", "pass")
+    return Check(id_, "", "fail", measured, None, since_ns, over_ns, note)
+
+
+def _lost_here(wire: Wire) -> Check:
+    at_ns = wire.meter.lost_here_ns
+    recent = at_ns is not None and wire.now_ns - at_ns <= RECENT_NS
+    times = "once" if wire.meter.lost_here == 1 else f"{wire.meter.lost_here} times"
+    note = f"This box itself lost bytes, {times} in this watch, because it did not keep up. The line is not to blame."
+    return _check("tap-overrun", at_ns if recent else None, note, at_ns)
+
+
+def _pins_crossed(wire: Wire) -> Check:
+    other = wire.other
+    if wire.silent_since_ns is None or other is None:
+        return _check("pins-crossed", None, "")
+    here = sum(
+        message.rate.count
+        for (_, type_), message in other.messages.items()
+        if type_ in _GNSS and wire.now_ns - message.rate.last_ns <= RECENT_NS
+    )
+    note = (
+        f"The receiver's sentences come on the line from the controller ({here} of them), and none on its own: pins 2 "
+        "and 3 are crossed. Try a straight cable in place of a null-modem one, or the other way round."
+    )
+    return _check("pins-crossed", wire.silent_since_ns if here >= 3 else None, note)
+
+
+def _held_low(wire: Wire) -> Check:
+    low = wire.silent_since_ns is not None and wire.meter.last_byte == 0
+    counters = wire.meter.counters
+    sure = "95" if counters is not None and counters.breaks else "70"
+    note = (
+        f"The line is held low and carries nothing (sure to {sure} %): its last byte was a break. A conductor is "
+        "shorted to ground or to another, or the sender has no supply. Unplug one end after the other and see when it "
+        "ends."
+    )
+    return _check("line-held-low", wire.silent_since_ns if low else None, note)
+
+
+def _setting(wire: Wire) -> Iterator[Check]:
+    belief, needed = wire.belief, Setting(wire.needs.baud)
+    notes: dict[str, str] = {}
+    if belief is not None and belief.candidate.kind in ("text", "inverted"):
+        setting, sure = belief.candidate.setting, _percent(belief)
+        if belief.candidate.kind == "inverted":
+            notes["polarity-inverted"] = (
+                f"What comes is text upside down, at {setting} ({sure}): the polarity is inverted. Look for a missing "
+                "or a doubled RS-232 converter, or a port set to logic level; RS-232 idles negative."
+            )
+        if setting.baud != needed.baud:
+            notes["baud-wrong"] = (
+                f"The line talks at {setting.baud:,} baud; the controller needs {needed.baud:,} ({sure}). "
+                f"Set the receiver's port to {needed.baud:,}."
+            )
+        elif setting.name != needed.name and belief.candidate.kind == "text":
+            notes["format-wrong"] = (
+                f"The line talks {setting.name}; the controller needs {needed.name} ({sure}). "
+                f"Set the receiver's port to {needed.name}."
+            )
+    since_ns = wire.meter.hunt.belief_ns
+    for id_ in ("polarity-inverted", "baud-wrong", "format-wrong"):
+        yield _check(id_, since_ns if id_ in notes else None, notes.get(id_, ""))
+
+
+def _binary(wire: Wire) -> Check:
+    meter, belief = wire.meter, wire.belief
+    if meter.rtcm_ns is not None and wire.now_ns - meter.rtcm_ns <= RECENT_NS:
+        note = (
+            f"Corrections come out of this port: {meter.rtcm.count} RTCM 3 messages, known by their CRC (sure). "
+            "Switch them off on it, or use the port that is set to sentences."
+        )
+        return _check("binary", meter.rtcm_ns, note, meter.rtcm_ns)
+    blind = belief is not None and belief.candidate.kind == "binary" and wire.unread and meter.hunt.exhausted
+    note = (
+        f"What comes is no text at any usual baud ({_percent(belief) if belief else ''}): the port sends a maker's "
+        "binary stream. Set it to NMEA 0183 sentences."
+    )
+    return _check("binary", meter.hunt.belief_ns if blind else None, note)
+
+
+def _two_talkers(wire: Wire) -> Check:
+    belief, share = wire.belief, wire.meter.sources.twice_share
+    cause = "Two senders are joined on one line. Leave only one of them on it."
+    if belief is not None and belief.candidate.kind == "two-talkers":
+        note = f"What comes looks like two texts on top of one another ({_percent(belief)}). {cause}"
+        return _check("two-talkers", wire.meter.hunt.belief_ns, note)
+    if TWICE_LEAST <= share <= TWICE_MOST and not wire.unread:
+        note = f"{share * 100:.0f} % of the sentences tell a time that was told before: two clocks speak. {cause}"
+        return _check("two-talkers", wire.meter.last_sentence_ns, note)
+    return _check("two-talkers", None, "")
+
+
+def _contact(wire: Wire, damaged: list[int]) -> Check:
+    losses = wire.meter.contact.recent(wire.now_ns)
+    if not losses or len(losses) < _CONTACT_SHARE * len(damaged):
+        return _check("contact-loss", None, "")
+    longest_ms = max(loss.length_ns for loss in losses) / 1e6
+    times = "once" if len(losses) == 1 else f"{len(losses)} times"
+    note = (
+        f"Contact was lost {times} in the last 10 s, for up to {longest_ms:.0f} ms: characters are missing and so is "
+        "their time. Wiggle plug and cable; look for a loose pin or a chafed wire."
+    )
+    return _check("contact-loss", losses[0].at_ns, note, losses[-1].at_ns, longest_ms)
+
+
+def _noise(wire: Wire, damaged: list[int]) -> Check:
+    belief = wire.belief
+    elsewhere = belief is not None and not belief.locked and belief.candidate.kind != "text"
+    if len(damaged) < max(NOISE_LEAST, wire.needs.damaged_most + 1) or elsewhere:
+        return _check("noise", None, "")
+    note = (
+        f"{len(damaged)} sentences were garbled in the last 10 s, with no character missing: electrical noise, or a "
+        "bad ground. See what runs when it happens; look at the screen and ground of the cable."
+    )
+    return _check("noise", damaged[0], note, damaged[-1], len(damaged))
+
+
+def _percent(belief: Belief) -> str:
+    return f"sure to {min(100, int(belief.confidence * 100))} %"
