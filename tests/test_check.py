@@ -4,19 +4,20 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from appliance import check
-from appliance.check import Recording, open_source
+from appliance.check import Recording, Source, open_source
 from appliance.history.reader import History
 from appliance.history.rows import WatchStart
 from appliance.history.writer import HistoryWriter
 from appliance.judge import needs
 from appliance.judge.faults import Fault
-from appliance.recording import RecordingError
+from appliance.recording import Recorded, RecordingError
 from appliance.sentence.checksum import checksum
 from appliance.sentence.chunk import Chunk
 from appliance.simulate.drive import Drive
@@ -299,6 +300,21 @@ def test_whole_seconds_are_noted_and_no_fault(tmp_path: Path) -> None:
     result = judged(tmp_path / "seconds.nmea")
     assert (result["verdict"], result["faults"]) == ("go", [])
     assert "whole seconds" in result["notes"][0]
+
+
+def test_a_look_sees_the_bytes_that_had_come_by_then_and_no_others() -> None:
+    """Of one long piece; the wrong sentence's last byte comes at the very instant of the first look."""
+    sheet = needs.load("alive")
+    for late_ns, no_go_s in ((0, 0.2), (1, 0.4)):
+        wrong = b"$GPHDT,74.20,T*00\r\n" * 11
+        spoilt = [Recorded(RECEIVER, Chunk(b"\n", ORIGIN_NS, 0))]
+        begin_ns = ORIGIN_NS + SECOND // 5 - 18 * 1_000_000 + late_ns
+        spoilt.append(Recorded(RECEIVER, Chunk(wrong + b"$GPHDT" * 100, begin_ns, 1_000_000)))
+        lenient = replace(sheet, damaged_most=0)
+        recording = Recording(Source(iter(spoilt), 0, True, None), lenient)
+        recording.run()
+        assert recording.watch is not None
+        assert recording.watch.verdict.since_ns - ORIGIN_NS == round(no_go_s * SECOND)
 
 
 def test_a_long_silence_is_not_looked_through_step_by_step(tmp_path: Path) -> None:

@@ -51,6 +51,7 @@ def test_numbers_for_json(value: float | None, digits: int, shown: float | None)
         (None, None),
         (UTC_NS, "2026-05-04T09:13:20.000Z"),
         (UTC_NS + 999_999_999, "2026-05-04T09:13:20.999Z"),
+        (UTC_NS + 7_123_456, "2026-05-04T09:13:20.007Z"),
         (0, "1970-01-01T00:00:00.000Z"),
         (-1, "1969-12-31T23:59:59.999Z"),
     ],
