@@ -14,6 +14,7 @@ from appliance.measure.errors import NO_START
 from appliance.measure.meter import MESSAGES_MOST, LineMeter, MeterSettings
 from appliance.sentence.checksum import checksum
 from appliance.sentence.chunk import Chunk
+from appliance.sentence.frame import FRAME_MOST_BYTES
 
 FEWER = settings(max_examples=max(60, settings().max_examples // 10))
 """Of the long draws: a tenth of the examples that the profile asks for, which is a thousand in CI."""
@@ -155,6 +156,13 @@ def test_damage_is_dated() -> None:
 
 def test_each_stray_run_in_one_chunk_counts() -> None:
     assert fed(cut(GGA + GGA[1:] + GGA + VTG[1:] + RMC, [])).errors.reasons == {NO_START: 2}
+
+
+def test_each_stray_run_counts_also_between_two_sentences_that_never_end() -> None:
+    endless = b"$" + b"x" * (FRAME_MOST_BYTES - 1)
+    data = GGA + endless + b"one" + endless + b"two\n" + RMC
+    for places in ([], [1500], list(range(0, len(data), 16))):
+        assert fed(cut(data, places)).errors.reasons == {"overlong": 2, NO_START: 2}
 
 
 def test_a_line_joined_in_the_middle_is_no_damage() -> None:
