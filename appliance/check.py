@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import heapq
-from collections import Counter
+from collections import Counter, deque
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from itertools import repeat
@@ -11,7 +11,7 @@ from pathlib import Path
 
 from appliance import picture, recording
 from appliance.history.reader import History
-from appliance.history.rows import HistoryError
+from appliance.history.rows import HistoryError, TuningRow
 from appliance.judge.check import Check
 from appliance.judge.faults import Fault
 from appliance.judge.judge import rank
@@ -44,7 +44,7 @@ class Source:
     """A recording opened: its pieces in order of time, what is known of its times, and what there is to say of it.
 
     size: bytes to be judged, for a progress bar. undated: rows of each line without a time of their own, counted as
-    they pass. name: what to call it in errors.
+    they pass. name: what to call it in errors. tunings: how its ports listened, in order of time.
     """
 
     pieces: Iterator[Recorded]
@@ -54,6 +54,7 @@ class Source:
     notes: list[str] = field(default_factory=list)
     undated: Counter[str] = field(default_factory=Counter)
     name: str = "The recording"
+    tunings: deque[TuningRow] = field(default_factory=deque)
 
 
 def open_source(path: Path, needs: Needs, watch_id: int | None = None) -> Source:
@@ -88,6 +89,9 @@ def _history(path: Path, watch_id: int | None) -> Source:
         with History(path) as history:
             watch = history.watch(watch_id) if watch_id is not None else history.latest()
             size = history.sizes(watch.id)["bytes"] if watch else 0
+            tunings = (
+                [row for line in (RECEIVER, CONTROLLER) for row in history.tunings(watch.id, line)] if watch else []
+            )
     except HistoryError as trouble:
         raise RecordingError(str(trouble)) from trouble
     if watch is None:
@@ -99,7 +103,8 @@ def _history(path: Path, watch_id: int | None) -> Source:
             streams = {line: history.chunks(watch.id, line) for line in (RECEIVER, CONTROLLER)}
             yield from _in_order(streams)
 
-    return Source(pieces(), size, True, watch.utc_offset_ns, notes, name=str(path))
+    tunings.sort(key=lambda row: row.at_ns)
+    return Source(pieces(), size, True, watch.utc_offset_ns, notes, name=str(path), tunings=deque(tunings))
 
 
 def _in_order(streams: dict[str, Iterator[Chunk]]) -> Iterator[Recorded]:
@@ -146,6 +151,9 @@ class Recording:
         """As live, a look sees the bytes that had come by then and no others: the chunk is cut at each."""
         chunk = piece.chunk
         self._look_until(watch, chunk.start_ns)
+        while self.source.tunings and self.source.tunings[0].at_ns <= chunk.start_ns:
+            tuning = self.source.tunings.popleft()
+            watch.meters[tuning.line].tuned(tuning.setting)
         while watch.next_look_ns < chunk.end_ns:
             count = (watch.next_look_ns - chunk.start_ns) // chunk.step_ns + 1
             watch.feed(piece.line, Chunk(chunk.data[:count], chunk.start_ns, chunk.step_ns))

@@ -10,7 +10,7 @@ from collections import deque
 from dataclasses import dataclass, field
 from typing import Any
 
-from appliance.history.rows import FaultRow, MarkRow, SecondRow
+from appliance.history.rows import FaultRow, MarkRow, SecondRow, TuningRow
 from appliance.sentence.chunk import Chunk
 
 BYTES_MOST = 8 * 1024 * 1024  # nearly three hours of the usual set at 820 bytes/s
@@ -35,6 +35,7 @@ class Pending:
     seconds: deque[SecondRow] = field(default_factory=deque)
     faults: deque[FaultChange] = field(default_factory=deque)
     marks: deque[MarkRow] = field(default_factory=deque)
+    tunings: deque[TuningRow] = field(default_factory=deque)
     dating: tuple[int, float] | None = None
     ended_ns: int | None = None
     lost_bytes: int = 0
@@ -62,15 +63,19 @@ class Pending:
         self.marks.append(row)
         self.lost_rows += _shorten(self.marks, EVENTS_MOST)
 
+    def add_tuning(self, row: TuningRow) -> None:
+        self.tunings.append(row)
+        self.lost_rows += _shorten(self.tunings, EVENTS_MOST)
+
     @property
     def empty(self) -> bool:
         """True where a commit would have nothing to write."""
-        waiting = any(self.chunks.values()) or self.seconds or self.faults or self.marks
+        waiting = any(self.chunks.values()) or self.seconds or self.faults or self.marks or self.tunings
         return not waiting and self.dating is None and self.ended_ns is None
 
     def clear(self) -> None:
         """All of it is in the file now."""
-        queues: list[deque[Any]] = [*self.chunks.values(), self.seconds, self.faults, self.marks]
+        queues: list[deque[Any]] = [*self.chunks.values(), self.seconds, self.faults, self.marks, self.tunings]
         for queue in queues:
             queue.clear()
         self.dating = self.ended_ns = None

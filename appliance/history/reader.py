@@ -28,10 +28,12 @@ from appliance.history.rows import (
     MarkRow,
     SecondRow,
     StoredFault,
+    TuningRow,
     Watch,
 )
 from appliance.history.schema import LAST_NS, LINES, VERDICTS, line_number, open_reading, plain_errors
 from appliance.sentence.chunk import Chunk
+from appliance.sentence.setting import Setting
 
 PAGE_BLOCKS = 64  # at most 4 MB of raw bytes, commonly 100 kB
 PAGE_ROWS = 1000
@@ -141,6 +143,12 @@ class History:
         """The marks of a watch, oldest first."""
         sql = "SELECT at_ns, source, note FROM mark WHERE watch = :watch ORDER BY at_ns, id"
         return [MarkRow(**row) for row in self._rows(sql, {"watch": watch_id})]
+
+    def tunings(self, watch_id: int, line: str) -> list[TuningRow]:
+        """How the port of a line listened, oldest first."""
+        sql = "SELECT at_ns, baud, format FROM tuning WHERE watch = :watch AND line = :line ORDER BY at_ns, id"
+        rows = self._rows(sql, {"watch": watch_id, "line": line_number(line)})
+        return [TuningRow(line, row["at_ns"], Setting.parse(row["baud"], row["format"])) for row in rows]
 
     def strip(self, to_utc_ns: int, hours: float = 24, cells: int = 288) -> list[Cell]:
         """The last hours in equal cells, oldest first: the worst state of each, and how many faults began in it."""

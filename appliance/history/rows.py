@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from appliance.sentence.chunk import Chunk
+from appliance.sentence.setting import Setting
 
 State = Literal["go", "no-go", "wait"]
 CellState = Literal["go", "no-go", "wait", "none"]
@@ -98,6 +99,15 @@ class StoredFault(FaultRow):
 
     id: int = 0
     watch: int = 0
+
+
+@dataclass(slots=True, frozen=True)
+class TuningRow:
+    """From at_ns on, the port of a line listened at this setting. Bytes before the first were heard as configured."""
+
+    line: str
+    at_ns: int
+    setting: Setting
 
 
 @dataclass(slots=True, frozen=True)

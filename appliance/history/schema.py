@@ -75,7 +75,20 @@ CREATE TABLE mark (
 CREATE INDEX mark_by_time ON mark (watch, at_ns)
 """
 
-STEPS = (m001_history,)  # append only; a step that was ever released is never changed
+
+def m002_tuning(db: Database) -> None:
+    """How each port listened, so that a recording can be judged as it was heard."""
+    db.execute(
+        """CREATE TABLE tuning (
+            id INTEGER PRIMARY KEY,
+            watch INTEGER NOT NULL REFERENCES watch, line INTEGER NOT NULL, at_ns INTEGER NOT NULL,
+            baud INTEGER NOT NULL, format TEXT NOT NULL
+        ) STRICT"""
+    )
+    db.execute("CREATE INDEX tuning_by_time ON tuning (watch, line, at_ns)")
+
+
+STEPS = (m001_history, m002_tuning)  # append only; a step that was ever released is never changed
 _migrations = Migrations("linelamp")
 for step in STEPS:
     _migrations()(step)

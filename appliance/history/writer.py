@@ -14,7 +14,7 @@ from types import TracebackType
 
 from appliance.history import blocks
 from appliance.history.pending import FaultChange, Pending
-from appliance.history.rows import Clip, FaultRow, HistoryError, MarkRow, SecondRow, WatchStart
+from appliance.history.rows import Clip, FaultRow, HistoryError, MarkRow, SecondRow, TuningRow, WatchStart
 from appliance.history.schema import LAST_NS, VERDICTS, line_number, open_writing, plain_errors, transaction
 from appliance.sentence.chunk import Chunk
 
@@ -91,6 +91,10 @@ class HistoryWriter:
         """A moment that somebody marked."""
         self._begun().add_mark(row)
 
+    def add_tuning(self, row: TuningRow) -> None:
+        """The port of a line listens at another setting from now on."""
+        self._begun().add_tuning(row)
+
     def date_watch(self, utc_minus_mono_ns: int, uncertainty_s: float) -> None:
         """The line has told the time, which dates the whole watch, what came before included. May be said again."""
         self._begun().dating = (utc_minus_mono_ns, uncertainty_s)
@@ -116,6 +120,12 @@ class HistoryWriter:
                 self._write_fault(watch, open_faults, change)
             for mark in self._pending.marks:
                 self._insert("mark", watch=watch, at_ns=mark.at_ns, source=mark.source, note=mark.note)
+            for tuning in self._pending.tunings:
+                setting = tuning.setting
+                line = line_number(tuning.line)
+                self._insert(
+                    "tuning", watch=watch, line=line, at_ns=tuning.at_ns, baud=setting.baud, format=setting.name
+                )
             if self._pending.dating:
                 self._db.execute(
                     "UPDATE watch SET utc_offset_ns = ?, uncertainty_s = ? WHERE id = ?",

@@ -11,12 +11,12 @@ from collections.abc import Callable
 from typing import Any, Literal
 
 from appliance import __version__, picture
-from appliance.history.rows import Clip, FaultRow, MarkRow, SecondRow
+from appliance.history.rows import Clip, FaultRow, MarkRow, SecondRow, TuningRow
 from appliance.judge.faults import Fault
 from appliance.judge.needs import Needs
 from appliance.lamp import LampError, Lamps
-from appliance.line.port import PortState
-from appliance.sentence.chunk import Chunk
+from appliance.line.port import Counted, PortState, Tuned
+from appliance.sentence.setting import Setting
 from appliance.settings import Settings
 from appliance.tap.inbox import Inbox, Item
 from appliance.tap.keeper import Keeper
@@ -39,10 +39,13 @@ class Core:
         needs: Needs,
         inbox: Inbox,
         keeper: Keeper,
+        tune: Callable[[str, Setting], None] = lambda _line, _setting: None,
         *,
         clock: Callable[[], int] = time.monotonic_ns,
     ) -> None:
+        """tune: asks the reader of a line to listen at another setting; it answers with a Tuned."""
         self.heartbeat_ns = clock()
+        self._tune = tune
         self.stop_asked = threading.Event()
         self._settings = settings
         self._inbox = inbox
@@ -82,6 +85,8 @@ class Core:
 
     def _run(self) -> None:
         self._open_lamps()
+        for line in self._settings.lines:
+            self._keeper.tuned(TuningRow(line.name, self._watch.started_ns, line.setting))
         try:
             while not self._stopping.is_set():
                 self._turn()
@@ -123,9 +128,16 @@ class Core:
             self._ports[line] = what
             if what.state != "stopped":
                 self._watch.port(line, what.says if what.state != "open" else "", what.at_ns)
-        elif isinstance(what, Chunk):
-            self._watch.feed(line, what)
+        elif isinstance(what, Tuned):
+            self._watch.meters[line].tuned(what.setting, what.says)
+            self._keeper.tuned(TuningRow(line, what.at_ns, what.setting))
+        elif isinstance(what, Counted):
+            self._watch.meters[line].counted(what.counters, what.at_ns)
+        else:
             self._keeper.chunk(line, what)
+            wanted = self._watch.feed(line, what)
+            if wanted is not None:
+                self._tune(line, wanted)
 
     def _look(self, now_ns: int, stopping: bool = False) -> None:
         seen = self._watch.look(now_ns)

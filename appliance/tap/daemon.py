@@ -18,6 +18,7 @@ from typing import Any
 from appliance import __version__
 from appliance.history.rows import WatchStart
 from appliance.line.port import LineReader
+from appliance.sentence.setting import Setting
 from appliance.settings import Settings
 from appliance.tap.commands import Answer, CommandSocket
 from appliance.tap.core import PICTURE, Core
@@ -44,7 +45,7 @@ class Tap:
         start = WatchStart(clock(), time.time_ns(), needs.name, settings.needs_toml(), settings.machine, __version__)
         self._inbox = Inbox()
         self._keeper = Keeper(settings.history, start, clock=clock)
-        self._core = Core(settings, needs, self._inbox, self._keeper, clock=clock)
+        self._core = Core(settings, needs, self._inbox, self._keeper, self._tune, clock=clock)
         self._readers = [LineReader(line, self._inbox.put, clock=clock) for line in settings.lines]
 
     def stop(self) -> None:
@@ -89,6 +90,11 @@ class Tap:
         with contextlib.suppress(OSError):
             (self._settings.run_folder / PICTURE).unlink()
         return all(ended)
+
+    def _tune(self, line: str, setting: Setting) -> None:
+        for reader in self._readers:
+            if reader.settings.name == line:
+                reader.tune(setting)
 
     def _mark(self, asked: Mapping[str, Any]) -> Answer:
         note = asked.get("note", "")

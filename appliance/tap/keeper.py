@@ -11,7 +11,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from appliance.history.rows import FaultRow, HistoryError, MarkRow, SecondRow, WatchStart
+from appliance.history.rows import FaultRow, HistoryError, MarkRow, SecondRow, TuningRow, WatchStart
 from appliance.history.writer import HistoryWriter
 from appliance.sentence.chunk import Chunk
 
@@ -75,6 +75,10 @@ class Keeper:
     def mark(self, row: MarkRow) -> None:
         """A moment that somebody marked."""
         self._order(lambda writer: writer.add_mark(row))
+
+    def tuned(self, row: TuningRow) -> None:
+        """A port listens at another setting."""
+        self._order(lambda writer: writer.add_tuning(row))
 
     def date(self, utc_minus_mono_ns: int, uncertainty_s: float) -> None:
         """The line has told the time."""
