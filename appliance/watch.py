@@ -79,6 +79,11 @@ class Watch:
         wiggle, self.receiver.wiggle = self.receiver.wiggle, None
         return wiggle
 
+    def prepare(self) -> None:
+        """For idle moments: makes ready a little of what the setting of a line will be told by, should it be doubted."""
+        for meter in self.meters.values():
+            meter.hunt.prepare()
+
     def port(self, line: str, says: str, at_ns: int) -> None:
         """A port was opened (says is "") or lost (says is why)."""
         if line == RECEIVER:

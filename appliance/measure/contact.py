@@ -39,17 +39,18 @@ class Contact:
         self._broken_off_ns: int | None = None
 
     def damaged(self, damaged: Damaged, usual_length: int) -> None:
-        """A damaged frame. usual_length: of its message, in characters; 0 where it is not known."""
+        """A damaged frame. usual_length: of its message, in characters; 0: not known, and then nothing is told."""
         frame = damaged.frame
         taken_ns = (len(frame.raw) - 1) * self.character_ns
         rest_ns = frame.end_ns - frame.start_ns - taken_ns
-        missing = usual_length - len(frame.raw) if usual_length else None
-        if damaged.reason == "cut-short" and (missing is None or missing > REST_LEAST_CHARACTERS):
+        if not usual_length:
+            return
+        missing = usual_length - len(frame.raw)
+        if damaged.reason == "cut-short" and missing > REST_LEAST_CHARACTERS:
             self._broken_off_ns = frame.end_ns
-        if rest_ns > REST_LEAST_CHARACTERS * self.character_ns:
-            filled_ns = rest_ns if missing is None else missing * self.character_ns
-            if filled_ns >= _FILLED_LEAST * rest_ns:
-                self._lost(Loss(frame.start_ns, rest_ns))
+        filled = missing * self.character_ns >= _FILLED_LEAST * rest_ns
+        if filled and rest_ns > REST_LEAST_CHARACTERS * self.character_ns:
+            self._lost(Loss(frame.start_ns, rest_ns))
 
     def began(self, start_ns: int) -> None:
         """A frame, or bytes outside any, began at start_ns."""
@@ -58,6 +59,11 @@ class Contact:
         rest_ns = start_ns - self._broken_off_ns - self.character_ns
         if rest_ns > REST_LEAST_CHARACTERS * self.character_ns:
             self._lost(Loss(self._broken_off_ns, rest_ns))
+        self._broken_off_ns = None
+
+    def forget_recent(self) -> None:
+        """What came lately was heard at a wrong setting."""
+        self._recent.clear()
         self._broken_off_ns = None
 
     def recent(self, now_ns: int) -> list[Loss]:

@@ -13,7 +13,7 @@ import math
 from collections import Counter
 from dataclasses import dataclass
 
-from appliance.measure.signature import CANDIDATES, Candidate, signature
+from appliance.measure.signature import CANDIDATES, Candidate, prepare, signature
 from appliance.sentence.setting import Setting
 
 ENOUGH_BYTES = 60
@@ -36,6 +36,8 @@ FLAWED_MOST = 0.1
 every sentence, and half of the bytes are flawed. Our choice."""
 _BINARY_PRIOR = -8.0
 """In nats; a stream without text that is heard at the right setting by chance."""
+_PREPARED_AT_ONCE = 4
+"""Signatures made while bytes wait to be judged. Our choice: some tens of milliseconds."""
 _LOOKOUTS = (115_200, 460_800)
 """Bauds to listen at when what comes looks like chance: each can tell apart the bits of lines thrice as fast."""
 _SEEN_MOST = 400
@@ -91,10 +93,16 @@ class Hunt:
         few = seen >= FEW_BYTES and at_ns - self._asked_ns > FEW_NS
         if seen < self._weigh_at and not few:
             return None
+        if not self.prepare(_PREPARED_AT_ONCE):
+            return None
         self._asked_ns = at_ns
         self._weigh_at = seen + AGAIN_BYTES
         self._sentences = 0
         return self._weigh(at_ns)
+
+    def prepare(self, most: int = 1) -> bool:
+        """Makes ready, a little at a time, what doubts will be settled by; whether all of it is. For idle moments."""
+        return prepare(self.listening, most)
 
     def tuned(self, listening: Setting) -> None:
         """The listener has been tuned: what is heard from now on is heard at this setting."""

@@ -157,6 +157,7 @@ class LineMeter:
         self.contact.character_ns = _character_ns(setting)
         self.framer.flush()  # what was begun at another setting is no sentence
         self.errors.forget_recent()
+        self.contact.forget_recent()
 
     def counted(self, counters: Counters | None, at_ns: int) -> None:
         """What the port's driver counts since it was opened; None where it cannot."""

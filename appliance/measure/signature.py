@@ -86,6 +86,20 @@ def signature(listening: Setting, candidate: Candidate) -> Signature:
     return _signature(listening, Candidate(setting, candidate.kind))
 
 
+def prepare(listening: Setting, most: int) -> bool:
+    """Makes up to `most` of the signatures that a listener at this setting needs; whether he has all of them now.
+
+    So a whole set, which takes a good part of a second, never holds up whoever must answer within a fifth of one.
+    """
+    wanted = _unmade.setdefault(listening, [*CANDIDATES, Candidate(listening, "binary")])
+    for _ in range(min(most, len(wanted))):
+        signature(listening, wanted.pop())
+    return not wanted
+
+
+_unmade: dict[Setting, list[Candidate]] = {}
+
+
 @cache
 def _signature(listening: Setting, candidate: Candidate) -> Signature:
     if candidate.kind == "binary":

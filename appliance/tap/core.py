@@ -108,10 +108,13 @@ class Core:
         """One tick: everything that came, then a look if one is due, then the lamps."""
         self.heartbeat_ns = started_ns = self._clock()
         tick_ends_ns = started_ns + int(TICK_S * 1e9)
+        self._watch.prepare()
         while (left_ns := tick_ends_ns - self._clock()) > 0:
             item = self._inbox.take(left_ns / 1e9)
             if item is None:
                 break
+            self._handle(item)
+        while (item := self._inbox.take(0)) is not None:  # a look must see all that had come before it
             self._handle(item)
         while not self._marks.empty():
             mark = self._marks.get()
