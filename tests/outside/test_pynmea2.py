@@ -25,7 +25,10 @@ from appliance.sentence.types import GSA, GSV, MAKE, InView
 Reader = Callable[[Any], Any]
 
 TOLERANCES = {"time_s": 2e-6, "latitude_deg": 1e-12, "longitude_deg": 1e-12}
-"""pynmea2 cuts seconds to microseconds, and .000249 in floating point to 248 of them; its degrees are worked out as ours are, in another order."""
+"""pynmea2 cuts seconds to microseconds, and .000249 in floating point to 248 of them.
+
+Its degrees are worked out as ours are, in another order.
+"""
 
 
 def number(value: Any) -> float | None:
