@@ -322,3 +322,20 @@ def test_its_heart_beats_in_silence(play: Play, box: Box) -> None:
 
     core = play([], None, beats)
     assert not core.is_alive()
+
+
+def test_what_lies_in_the_inbox_at_the_stop_is_judged_and_kept(box: Box) -> None:
+    settings, inbox = box(needs="alive"), Inbox()
+    for n in range(2000):
+        inbox.put(RECEIVER, Chunk(b"%d," % n, ORIGIN_NS + n * 10_000_000, 1000))
+    keeper = Keeper(settings.history, WatchStart(ORIGIN_NS, 0, "alive", "", "", ""))
+    core = Core(settings, settings.load_needs(), inbox, keeper, clock=lambda: ORIGIN_NS + 20 * SECOND)
+    core._stopping.set()  # the stop comes before the first turn
+    keeper.start()
+    core.start()
+    assert core.stop(20)
+    assert keeper.stop(ORIGIN_NS + 20 * SECOND, 20)
+    with History(settings.history) as history:
+        assert b"".join(chunk.data for chunk in history.chunks(1, RECEIVER)) == b"".join(
+            b"%d," % n for n in range(2000)
+        )
