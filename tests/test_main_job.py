@@ -17,11 +17,11 @@ from pathlib import Path
 import pytest
 
 from appliance import check, export
+from appliance.asking import AskError, ask
 from appliance.history.reader import History
 from appliance.judge import needs
 from appliance.simulate.drive import Drive
 from appliance.simulate.receiver import Receiver, ReceiverSettings
-from appliance.tap.commands import ask
 
 pytestmark = pytest.mark.slow
 
@@ -142,7 +142,8 @@ def test_all_that_comes_is_kept_and_nothing_is_sent(cab: Cab) -> None:
 def test_a_mark_asked_for_over_the_socket_is_in_history(cab: Cab) -> None:
     cab.start()
     assert ask(cab.folder / "run" / "tap.sock", {"do": "mark", "note": "hand on the connector"}) == {"ok": True}
-    assert not ask(cab.folder / "run" / "tap.sock", {"do": "speak"})["ok"]
+    with pytest.raises(AskError, match="known: mark"):
+        ask(cab.folder / "run" / "tap.sock", {"do": "speak"})
     cab.wait_for(lambda picture: picture.get("marks"))
     cab.stop()
     with History(cab.folder / "history.db") as history:

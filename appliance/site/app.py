@@ -12,8 +12,8 @@ from flask import Flask, Response, redirect, render_template, request
 from werkzeug.exceptions import HTTPException, NotFound
 from werkzeug.wrappers import Response as AnyResponse
 
+from appliance.asking import AskError, ask
 from appliance.site import guard, past_pages, words
-from appliance.site.asking import AskError, ask
 from appliance.site.board import Board, events
 from appliance.site.glance import Glance
 from appliance.site.picture import PictureFile

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 import socket
 import stat
 import threading
@@ -14,7 +13,8 @@ from typing import Any
 
 import pytest
 
-from appliance.tap.commands import NAME, CommandSocket, ask
+from appliance.asking import ask
+from appliance.tap.commands import NAME, CommandSocket
 
 
 class Served:
@@ -127,7 +127,7 @@ def dribble(served: Served) -> None:
 @pytest.mark.parametrize("caller", [keep_still, hang_up, hang_up_after_asking, dribble])
 def test_a_caller_holds_it_up_for_half_a_second_at_most(caller: Callable[[Served], None], served: Served) -> None:
     caller(served)
-    assert ask(served.path, {"do": "mark"}, timeout_s=5.0) == {"ok": True}
+    assert ask(served.path, {"do": "mark"}, wait_s=5.0) == {"ok": True}
     assert served.longest_s < 1.5
 
 
@@ -140,34 +140,3 @@ def test_what_a_killed_tap_left_is_no_hindrance(tmp_path: Path) -> None:
         assert ask(served.path, {"do": "mark"}) == {"ok": True}
     finally:
         served.close()
-
-
-def test_asking_a_tap_that_is_not_there(tmp_path: Path) -> None:
-    with pytest.raises(OSError, match="No such file"):
-        ask(tmp_path / NAME, {"do": "mark"})
-
-
-def test_asking_one_that_answers_nonsense(tmp_path: Path) -> None:
-    def once(said: bytes) -> Any:
-        with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as listening:
-            path = tmp_path / "other.sock"
-            path.unlink(missing_ok=True)
-            listening.bind(str(path))
-            listening.listen(1)
-
-            def reply() -> None:
-                caller, _ = listening.accept()
-                with caller:
-                    caller.recv(4096)
-                    os.write(caller.fileno(), said)
-
-            replying = threading.Thread(target=reply)
-            replying.start()
-            try:
-                return ask(path, {"do": "mark"}, 0.5)
-            finally:
-                replying.join()
-
-    assert once(b"[1]\n") == {}
-    with pytest.raises(ValueError, match="Expecting value"):
-        once(b"nonsense\n")

@@ -15,10 +15,11 @@ from typing import Any
 
 import pytest
 
+from appliance.asking import AskError, ask
 from appliance.history.reader import History
 from appliance.settings import Settings
 from appliance.tap import daemon
-from appliance.tap.commands import NAME, ask
+from appliance.tap.commands import NAME
 from appliance.tap.core import PICTURE
 from appliance.tap.daemon import DIED, Tap
 
@@ -110,7 +111,8 @@ def test_marks_over_the_socket(running: Callable[..., Running]) -> None:
     path = tap.settings.run_folder / NAME
     assert ask(path, {"do": "mark", "note": "hand on the plug"}) == {"ok": True}
     assert ask(path, {"do": "mark"}) == {"ok": True}
-    assert ask(path, {"do": "mark", "note": 3}) == {"ok": False, "says": "note must be text."}
+    with pytest.raises(AskError, match="note must be text"):
+        ask(path, {"do": "mark", "note": 3})
     tap.until(lambda shown: [mark["note"] for mark in shown["marks"]] == ["", "hand on the plug"])
     tap.tap.stop()
     assert tap.ended() == 0

@@ -54,7 +54,7 @@ def test_an_older_browser_that_tells_only_its_origin_can(page: Any, listener: An
 def test_nobody_listening_is_told_in_plain_words(page: Any) -> None:
     answer = page.client.post("/mark", headers=SAME)
     assert answer.status_code == 503
-    assert "does not answer, so nothing was marked" in answer.text
+    assert "does not answer, so nothing was done" in answer.text
 
 
 def test_looking_at_the_address_marks_nothing(page: Any, listener: Any) -> None:
