@@ -23,6 +23,7 @@ from appliance.sentence.setting import Setting
 
 LOOK_NS = 200_000_000
 """The judge looks five times a second: every epoch of the usual 5 Hz set has its look."""
+_PREPARED_AT_ONCE = 2
 RECEIVER = "from-receiver"
 CONTROLLER = "from-controller"
 
@@ -80,9 +81,9 @@ class Watch:
         return wiggle
 
     def prepare(self) -> None:
-        """For idle moments: makes ready a little of what the setting of a line will be told by, should it be doubted."""
+        """For idle moments: makes ready a little of what a line's setting will be told by, should it be doubted."""
         for meter in self.meters.values():
-            meter.hunt.prepare()
+            meter.hunt.prepare(_PREPARED_AT_ONCE)
 
     def port(self, line: str, says: str, at_ns: int) -> None:
         """A port was opened (says is "") or lost (says is why)."""

@@ -15,6 +15,7 @@ from appliance.judge.needs import Needs
 from appliance.measure.errors import RECENT_NS
 from appliance.measure.hunt import Belief
 from appliance.measure.meter import LineMeter
+from appliance.measure.signature import Candidate
 from appliance.measure.sources import TWICE_LEAST
 from appliance.sentence.setting import Setting
 
@@ -74,7 +75,7 @@ def look(wire: Wire) -> Iterator[Check]:
     yield from _setting(wire)
     yield _binary(wire)
     damaged = wire.meter.errors.recent(_GARBLED, wire.now_ns)
-    talkers = _two_talkers(wire)
+    talkers = _two_talkers(wire, damaged)
     contact = _contact(wire, damaged)
     yield talkers
     yield contact
@@ -127,7 +128,8 @@ def _held_low(wire: Wire) -> Check:
 
 
 def _setting(wire: Wire) -> Iterator[Check]:
-    belief, needed = wire.belief, Setting(wire.needs.baud)
+    belief = None if _has_rtcm(wire) else wire.belief
+    needed = Setting(wire.needs.baud)
     notes: dict[str, str] = {}
     if belief is not None and belief.candidate.kind in ("text", "inverted"):
         setting, sure = belief.candidate.setting, _percent(belief)
@@ -151,15 +153,20 @@ def _setting(wire: Wire) -> Iterator[Check]:
         yield _check(id_, since_ns if id_ in notes else None, notes.get(id_, ""))
 
 
+def _has_rtcm(wire: Wire) -> bool:
+    at_ns = wire.meter.rtcm_ns
+    return at_ns is not None and wire.now_ns - at_ns <= RECENT_NS
+
+
 def _binary(wire: Wire) -> Check:
     meter, belief = wire.meter, wire.belief
-    if meter.rtcm_ns is not None and wire.now_ns - meter.rtcm_ns <= RECENT_NS:
+    if _has_rtcm(wire):
         note = (
             f"Corrections come out of this port: {meter.rtcm.count} RTCM 3 messages, known by their CRC (sure). "
             "Switch them off on it, or use the port that is set to sentences."
         )
         return _check("binary", meter.rtcm_ns, note, meter.rtcm_ns)
-    blind = belief is not None and belief.candidate.kind == "binary" and wire.unread and meter.hunt.exhausted
+    blind = belief is not None and belief.candidate.kind == "binary" and wire.unread
     note = (
         f"What comes is no text at any usual baud ({_percent(belief) if belief else ''}): the port sends a maker's "
         "binary stream. Set it to NMEA 0183 sentences."
@@ -167,7 +174,7 @@ def _binary(wire: Wire) -> Check:
     return _check("binary", meter.hunt.belief_ns if blind else None, note)
 
 
-def _two_talkers(wire: Wire) -> Check:
+def _two_talkers(wire: Wire, damaged: list[int]) -> Check:
     belief, share = wire.belief, wire.meter.sources.twice_share
     cause = "Two senders are joined on one line. Leave only one of them on it."
     if belief is not None and belief.candidate.kind == "two-talkers":
@@ -176,6 +183,9 @@ def _two_talkers(wire: Wire) -> Check:
     if TWICE_LEAST <= share <= TWICE_MOST and not wire.unread:
         note = f"{share * 100:.0f} % of the sentences tell a time that was told before: two clocks speak. {cause}"
         return _check("two-talkers", wire.meter.last_sentence_ns, note)
+    if len(damaged) >= NOISE_LEAST and wire.meter.garble.two_talkers(wire.meter.listening):
+        note = f"{len(damaged)} sentences in the last 10 s were two texts on top of one another. {cause}"
+        return _check("two-talkers", damaged[0], note, damaged[-1])
     return _check("two-talkers", None, "")
 
 
@@ -194,8 +204,8 @@ def _contact(wire: Wire, damaged: list[int]) -> Check:
 
 def _noise(wire: Wire, damaged: list[int]) -> Check:
     belief = wire.belief
-    elsewhere = belief is not None and not belief.locked and belief.candidate.kind != "text"
-    if len(damaged) < max(NOISE_LEAST, wire.needs.damaged_most + 1) or elsewhere:
+    known = wire.meter.sentences > 0 if belief is None else belief.candidate == Candidate(wire.meter.listening)
+    if len(damaged) < max(NOISE_LEAST, wire.needs.damaged_most + 1) or not known:
         return _check("noise", None, "")
     note = (
         f"{len(damaged)} sentences were garbled in the last 10 s, with no character missing: electrical noise, or a "

@@ -34,12 +34,10 @@ FEW_NS = 1_500_000_000
 FLAWED_MOST = 0.1
 """Share of bytes with framing or parity errors up to which sentences confirm a setting: at 8E1 an 8N1 listener reads
 every sentence, and half of the bytes are flawed. Our choice."""
-_BINARY_PRIOR = -8.0
-"""In nats; a stream without text that is heard at the right setting by chance."""
 _PREPARED_AT_ONCE = 4
 """Signatures made while bytes wait to be judged. Our choice: some tens of milliseconds."""
 _LOOKOUTS = (115_200, 460_800)
-"""Bauds to listen at when what comes looks like chance: each can tell apart the bits of lines thrice as fast."""
+"""Bauds to listen at where next to nothing is heard: each hears lines up to thrice as fast."""
 _SEEN_MOST = 400
 """Bytes weighed at one listening setting; more of the same adds certainty that is not there."""
 
@@ -63,15 +61,15 @@ class Hunt:
         self.belief_ns = 0
         self._prior = {candidate: _prior(candidate, needed) for candidate in CANDIDATES}
         self._scores = dict(self._prior)
-        self._binary = _BINARY_PRIOR
         self._seen: Counter[int] = Counter()
         self._flawed = 0
         self._flaws_known = False
         self._weigh_at = ENOUGH_BYTES
         self._sentences = 0
         self._asked_ns = 0
-        self._refused: set[Setting] = set()
         self._tried: set[Setting] = set()
+        self._refused: set[Setting] = set()
+        self._asked: Setting | None = None
 
     def take(self, data: bytes, at_ns: int, sentences: int, flawed: int | None = None) -> Setting | None:
         """The next bytes, when the last of them came, how many good sentences ended in them, and how many of them the
@@ -98,7 +96,8 @@ class Hunt:
         self._asked_ns = at_ns
         self._weigh_at = seen + AGAIN_BYTES
         self._sentences = 0
-        return self._weigh(at_ns)
+        self._asked = self._weigh(at_ns, few)
+        return self._asked
 
     def prepare(self, most: int = 1) -> bool:
         """Makes ready, a little at a time, what doubts will be settled by; whether all of it is. For idle moments."""
@@ -109,25 +108,24 @@ class Hunt:
         if listening == self.listening:
             return
         self._scores = self._weighed()
-        self._binary = self._scores.pop(Candidate(self.listening, "binary"))
         self._forget()
         self.listening = listening
 
-    @property
-    def exhausted(self) -> bool:
-        """Whether every baud at which a fast text could be told from chance has been listened at."""
-        return all(Setting(baud) in self._tried | self._refused for baud in _LOOKOUTS if baud > self.needed.baud)
+    def settled(self) -> None:
+        """Something else has told what the line carries: doubts begin anew."""
+        self._scores = dict(self._prior)
+        self._forget()
 
-    def refused(self, setting: Setting) -> None:
-        """The port cannot be tuned so: it is not asked again. What the line is taken to be stands."""
-        self._refused.add(setting)
+    def refused(self) -> None:
+        """The port cannot be tuned as was asked last: it is not asked again. What the line is taken to be stands."""
+        if self._asked is not None:
+            self._refused.add(self._asked)
 
     def _confirmed(self, sentences: int, at_ns: int) -> None:
         self._sentences += sentences
         if self._sentences >= LOCK_SENTENCES:
             self._believe(Belief(Candidate(self.listening), 1.0, locked=True), at_ns)
             self._scores = dict(self._prior)
-            self._binary = _BINARY_PRIOR
             self._tried.clear()
         self._forget()
 
@@ -146,8 +144,7 @@ class Hunt:
         """Scores with what was seen at this listening setting."""
         total = self._seen.total()
         share = _TEMPER * min(1.0, _SEEN_MOST / total) if total else 0.0
-        scores = self._scores | {Candidate(self.listening, "binary"): self._binary}
-        return {candidate: score + share * self._likelihood(candidate) for candidate, score in scores.items()}
+        return {candidate: score + share * self._likelihood(candidate) for candidate, score in self._scores.items()}
 
     def _likelihood(self, candidate: Candidate) -> float:
         expected = signature(self.listening, candidate)
@@ -158,37 +155,48 @@ class Hunt:
             likelihood += self._flawed * math.log(flawed) + (total - self._flawed) * math.log(1 - flawed)
         return likelihood
 
-    def _weigh(self, at_ns: int) -> Setting | None:
+    def _weigh(self, at_ns: int, few: bool) -> Setting | None:
         scores = self._weighed()
         ranked = sorted(scores.items(), key=lambda pair: -pair[1])
         best, score = ranked[0]
         chance = sum(math.exp(max(-700.0, other - score)) for _, other in ranked)
         self._believe(Belief(best, 1 / chance, locked=False), at_ns)
-        if best.kind == "binary":
+        wanted = best.setting
+        if wanted.baud != self.listening.baud:
+            wanted = Setting(wanted.baud)  # the baud first; its format is told best from 8N1 at that baud
+        if wanted == self.listening and best.kind == "binary":
             return self._faster()
-        lead = score - _at(scores, self.listening)
-        if best.setting in self._refused or best.setting == self.listening or lead < SURE_NATS:
+        if wanted == self.listening or wanted in self._refused:
             return None
-        return best.setting
+        if score - _best_at(scores, self.listening, wanted) >= SURE_NATS:
+            return wanted
+        return self._faster() if few else None
 
     def _faster(self) -> Setting | None:
-        """What looks like chance may be text too fast for this listener: at a higher baud its bits can be told apart.
-        Where none is left, it is no text, and the needed setting is listened at again."""
-        self._tried.add(self.listening)
+        """What looks like chance, or like next to nothing, may be text far too fast for this listener: once for each
+        doubt, higher bauds are listened at, where its bits can be told apart."""
         for baud in _LOOKOUTS:
-            if baud > self.listening.baud and Setting(baud) not in self._tried | self._refused:
-                return Setting(baud)
-        return self.needed if self.listening != self.needed else None
+            faster = Setting(baud)
+            if baud > self.listening.baud and faster not in self._tried | self._refused:
+                self._tried.add(faster)
+                return faster
+        return None
 
 
-def _at(scores: dict[Candidate, float], listening: Setting) -> float:
-    return max(score for candidate, score in scores.items() if candidate.setting == listening)
+def _best_at(scores: dict[Candidate, float], listening: Setting, wanted: Setting) -> float:
+    """The best score of those that the listener would stay for: of his baud, or of his very setting."""
+    same_baud = wanted.baud != listening.baud
+    return max(
+        score
+        for (setting, _), score in scores.items()
+        if (setting.baud == listening.baud if same_baud else setting == listening)
+    )
 
 
 def _prior(candidate: Candidate, needed: Setting) -> float:
     """In nats: an inverted line and one of seven bits are rarer than a wrong baud. Common practice, no source."""
     chosen = candidate.setting
-    prior = {"text": 0.0, "inverted": -3.0, "two-talkers": -5.0}[candidate.kind]
+    prior = {"text": 0.0, "inverted": -3.0, "two-talkers": -4.0, "binary": -4.0}[candidate.kind]
     prior -= {"8N1": 0.0, "7E1": 2.0, "8E1": 3.0}.get(chosen.name, 4.0)
     prior -= 0.0 if chosen.baud in (4800, 9600, 19200, 38400, 115200) else 1.0
     return prior + (2.0 if chosen == needed else 0.0)

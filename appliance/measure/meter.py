@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from appliance.measure.contact import Contact
 from appliance.measure.errors import NO_START, RECENT_NS, Errors
 from appliance.measure.fix import Fix
+from appliance.measure.garble import Garble
 from appliance.measure.hunt import Hunt
 from appliance.measure.load import Load
 from appliance.measure.rate import Rate
@@ -76,7 +77,7 @@ class Message:
 
     def _opens(self, sentence: Sentence) -> bool:
         """All open a group, but the satellites in view whose number goes on counting from the one before."""
-        if sentence.type != "GSV":
+        if sentence.type != "GSV" or sentence.talker == MAKER:
             return True
         before, self._number = self._number, int(sentence.fields[1] or 1)
         return self._number <= before or not before
@@ -93,6 +94,8 @@ class Tally:
     messages: Counter[str] = field(default_factory=Counter)
 
 
+MAKER = "P"
+"""The talker of makers' own sentences; what follows it is no type of the standard."""
 MESSAGES_MOST = 200
 """Messages measured one by one; noise that happens to sum right must not grow the memory. Our choice."""
 
@@ -113,6 +116,7 @@ class LineMeter:
         self.listening = Setting(settings.baud)
         self.hunt = Hunt(self.listening, settings.needed or self.listening)
         self.contact = Contact(_character_ns(self.listening))
+        self.garble = Garble()
         self.sources = Sources()
         self.rtcm = RtcmScanner()
         self.counters: Counters | None = None
@@ -139,25 +143,25 @@ class LineMeter:
             self._count_stray(heard_one)
         if self.rtcm.feed(chunk.data):
             self.rtcm_ns = chunk.end_ns
+            self.hunt.settled()
         if not self.settings.arrival_measured:
             return None
         flawed = None if chunk.flawed is None else len(chunk.flawed)
         return self.hunt.take(chunk.data, chunk.end_ns, self.sentences - before, flawed)
 
-    def tuned(self, setting: Setting, says: str = "") -> None:
-        """The listener is at this setting from now on; says: why it could not be tuned otherwise, as was asked."""
-        if says:
-            self.hunt.refused(setting)
-            return
+    def tuned(self, setting: Setting, at_ns: int) -> None:
+        """The listener is at this setting from now on."""
         if setting == self.listening:
             return
         self.listening = setting
         self.hunt.tuned(setting)
         self.load.baud = setting.baud
+        self.load.resumed_ns = at_ns  # what is waited for is waited for from now on
         self.contact.character_ns = _character_ns(setting)
         self.framer.flush()  # what was begun at another setting is no sentence
         self.errors.forget_recent()
         self.contact.forget_recent()
+        self.garble.forget()
 
     def counted(self, counters: Counters | None, at_ns: int) -> None:
         """What the port's driver counts since it was opened; None where it cannot."""
@@ -197,6 +201,7 @@ class LineMeter:
         message = self.messages.get((damaged.talker, damaged.type))
         if message is not None:
             message.bad[damaged.reason] += 1
+        self.garble.add(damaged.frame.raw)
         self.contact.began(damaged.frame.start_ns)
         self.contact.damaged(damaged, message.longest if message else 0)
         if self.wiggle is not None:
@@ -215,7 +220,7 @@ class LineMeter:
             self._tally.messages[sentence.talker + sentence.type] += 1
         opens = message is None or message.add(sentence, at_ns, self.settings.arrival_measured)
         accepted = not self.settings.talkers or sentence.talker in self.settings.talkers
-        rate = self.needed.get(sentence.type)
+        rate = self.needed.get(sentence.type) if sentence.talker != MAKER else None
         if rate is not None and accepted and opens:
             rate.add(at_ns, self.load.resumed_ns)
         if sentence.type in ("GGA", "RMC", "VTG", "ZDA", "GLL"):

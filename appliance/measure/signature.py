@@ -13,14 +13,16 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from dataclasses import replace
 from functools import cache
+from random import Random
 from typing import Literal, NamedTuple
 
 from appliance.sentence.setting import Setting
 from appliance.simulate.drive import Drive
 from appliance.simulate.receiver import Burst, Receiver, ReceiverSettings
-from appliance.simulate.spoil import inverted, joined
+from appliance.simulate.spoil import bit_errors, inverted, joined
 from appliance.simulate.uart import Uart
 from appliance.simulate.wave import encode
 
@@ -34,29 +36,32 @@ _BARE = 0.02
 """Added to every count, so that what did not occur in the sample is rare rather than impossible."""
 _SAMPLE_S = 2
 _REPEATS_MOST = 6
+_NOISE = 0.01
+"""Share of the bits that noise turns over, in the signature: one byte in ten. Tuned on the bench."""
+_CHANCE_BYTES = 700
 
 
-Kind = Literal["text", "inverted", "two-talkers", "binary"]
+Kind = Literal["text", "inverted", "two-talkers", "binary", "noise"]
 
 
 class Candidate(NamedTuple):
     """What a line may really be: its setting, and whether it carries text, text of inverted polarity, the text of two
-    talkers at once, or no text at all."""
+    talkers at once, no text at all, or text with noise on it (which is no candidate, but compared with: see garble)."""
 
     setting: Setting
     kind: Kind = "text"
 
 
-CANDIDATES: tuple[Candidate, ...] = (
-    *(
-        Candidate(Setting.parse(baud, name), kind)
-        for kind in ("text", "inverted")
-        for name in FORMATS
-        for baud in BAUDS
-    ),
-    *(Candidate(Setting(baud), "two-talkers") for baud in BAUDS),
-)
-"""Binary is a candidate of its own for whatever setting is listened at: see hunt."""
+def _candidates() -> Iterator[Candidate]:
+    for baud in BAUDS:
+        for name in FORMATS:
+            yield Candidate(Setting.parse(baud, name))
+            yield Candidate(Setting.parse(baud, name), "inverted")
+        yield Candidate(Setting(baud), "two-talkers")
+        yield Candidate(Setting(baud), "binary")
+
+
+CANDIDATES: tuple[Candidate, ...] = tuple(_candidates())
 
 
 class Signature:
@@ -79,11 +84,19 @@ class Signature:
 
 
 def signature(listening: Setting, candidate: Candidate) -> Signature:
-    """What a listener at this setting sees of such a line. At another baud, parity makes no odds worth its cost."""
-    setting = candidate.setting
-    if setting.baud != listening.baud:
-        setting = Setting(setting.baud) if setting.bits == 8 else Setting(setting.baud, 7, "E")
-    return _signature(listening, Candidate(setting, candidate.kind))
+    """What a listener at this setting sees of such a line."""
+    return _signature(listening, _like(listening, candidate))
+
+
+def _like(listening: Setting, candidate: Candidate) -> Candidate:
+    """At another baud some candidates look alike: odd parity like even, and two talkers like one. Once the listener
+    is at their baud, they are told apart."""
+    setting, kind = candidate
+    if setting.baud == listening.baud:
+        return candidate
+    if setting.parity == "O" or (setting.parity == "E" and kind == "inverted" and setting.bits == 8):
+        setting = replace(setting, parity="E" if setting.bits == 7 or kind == "text" else "N")
+    return Candidate(setting, "text" if kind == "two-talkers" else kind)
 
 
 def prepare(listening: Setting, most: int) -> bool:
@@ -91,9 +104,11 @@ def prepare(listening: Setting, most: int) -> bool:
 
     So a whole set, which takes a good part of a second, never holds up whoever must answer within a fifth of one.
     """
-    wanted = _unmade.setdefault(listening, [*CANDIDATES, Candidate(listening, "binary")])
+    if listening not in _unmade:
+        _unmade[listening] = list({_like(listening, candidate): None for candidate in CANDIDATES})
+    wanted = _unmade[listening]
     for _ in range(min(most, len(wanted))):
-        signature(listening, wanted.pop())
+        _signature(listening, wanted.pop())
     return not wanted
 
 
@@ -102,16 +117,24 @@ _unmade: dict[Setting, list[Candidate]] = {}
 
 @cache
 def _signature(listening: Setting, candidate: Candidate) -> Signature:
-    if candidate.kind == "binary":
-        return Signature(range(256), flawed=0)
-    fast = min(_REPEATS_MOST, max(1, candidate.setting.baud // listening.baud))
-    line = encode(_text(0, fast), candidate.setting)
-    if candidate.kind == "inverted":
+    setting, kind = candidate
+    fast = min(_REPEATS_MOST, max(1, setting.baud // listening.baud))
+    line = encode(_chance(fast) if kind == "binary" else _text(0, fast), setting)
+    if kind == "inverted":
         line = inverted(line)
-    elif candidate.kind == "two-talkers":
-        line = joined(line, encode(_text(1, fast), candidate.setting))
+    elif kind == "noise":
+        line = bit_errors(line, setting.baud, _NOISE, seed=1)
+    elif kind == "two-talkers":
+        line = joined(line, encode(_text(1, fast), setting))
     heard = Uart(listening).feed(line)
     return Signature((one.byte for one in heard), sum(one.framing or one.parity for one in heard))
+
+
+@cache
+def _chance(times: int) -> tuple[Burst, ...]:
+    """Bytes that are all alike likely, as in a maker's stream or in corrections."""
+    dice = Random("chance")
+    return tuple(Burst(second, dice.randbytes(_CHANCE_BYTES)) for second in range(2 * times))
 
 
 @cache
