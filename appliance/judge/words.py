@@ -38,24 +38,6 @@ SAYS: dict[str, Says] = {
     "two-talkers": Says("", 0, "{note}", "One talker is on the line.", _NOT_TOLD),
     "contact-loss": Says("ms", 0, "{note}", "No loss of contact in the last 10 s.", _NOT_TOLD),
     "noise": Says("sentences", 0, "{note}", "No noise in the last 10 s.", _NOT_TOLD),
-    "message-missing": Says(
-        "s", 1,
-        "{message} is needed and has never come in {m} of listening.{note}",
-        "{message} is coming.",
-        "{message} has not been waited for long enough.",
-    ),
-    "gap": Says(
-        "s", 2,
-        "{message} {note} away for {m}; a gap of at most {n} is allowed.",
-        "{message} has had no gap over {n} of late.",
-        "No gap of {message} can be told yet.",
-    ),
-    "talker-not-accepted": Says(
-        "", 0,
-        "{message} comes from talker {note}, which the controller does not accept.",
-        "{message} comes from a talker that the controller accepts.",
-        "Who sends {message} is not known yet.",
-    ),
     "checksum-bad": Says(
         "sentences", 0,
         "{m} with a wrong checksum in the last 10 s; allowed: {n}.",
@@ -73,6 +55,24 @@ SAYS: dict[str, Says] = {
         "{m} cut short or garbled in the last 10 s; allowed: {n} ({note}).",
         "{m} cut short or garbled in the last 10 s; allowed: {n}.",
         "No sentence has come to be checked.",
+    ),
+    "message-missing": Says(
+        "s", 1,
+        "{message} is needed and has never come in {m} of listening.{note}",
+        "{message} is coming.",
+        "{message} has not been waited for long enough.",
+    ),
+    "gap": Says(
+        "s", 2,
+        "{message} {note} away for {m}; a gap of at most {n} is allowed.",
+        "{message} has had no gap over {n} of late.",
+        "No gap of {message} can be told yet.",
+    ),
+    "talker-not-accepted": Says(
+        "", 0,
+        "{message} comes from talker {note}, which the controller does not accept.",
+        "{message} comes from a talker that the controller accepts.",
+        "Who sends {message} is not known yet.",
     ),
     "rate-low": Says(
         "Hz", 2,

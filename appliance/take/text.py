@@ -8,7 +8,7 @@ in ms, of the byte time of the sentence's first character. Any reader of the sta
 from `$` to the end of the row reads the sentences alone.
 
 Damaged frames are there too, as they came, since they are what one looks for; a frame that lost its end gets CR LF
-so that the next begins a row. Bytes that belong to no frame are not in the text; the raw bytes have them.
+so that the next begins a row. A frame in which the watch itself ended is left out. Bytes that belong to no frame are not in the text; the raw bytes have them.
 """
 
 from __future__ import annotations
@@ -59,6 +59,8 @@ def _frames(history: History, watch: Watch, line: str, from_ns: int | None, to_n
             if from_ns is None or frame.start_ns >= from_ns:
                 yield frame
     for frame in framer.flush():
+        if frame.flaw:
+            return  # the watch ended within it: it is no damage of the line
         if (to_ns is None or frame.start_ns < to_ns) and (from_ns is None or frame.start_ns >= from_ns):
             yield frame
 

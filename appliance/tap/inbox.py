@@ -23,11 +23,21 @@ class Inbox:
 
     def put(self, line: str, item: Event) -> None:
         """Hands over what a reader got. Returns at once."""
-        try:
-            self._queue.put_nowait((line, item))
-        except queue.Full:
+        while True:
+            try:
+                self._queue.put_nowait((line, item))
+                return
+            except queue.Full:
+                dropped = item if isinstance(item, Chunk) else self._oldest()
             with self._lock:
-                self._dropped += len(item.data) if isinstance(item, Chunk) else 0
+                self._dropped += len(dropped.data) if isinstance(dropped, Chunk) else 0
+            if dropped is item:
+                return
+
+    def _oldest(self) -> Event | None:
+        """Makes room for what must not be lost: the state of a port, or how it listens."""
+        taken = self.take(0)
+        return taken[1] if taken else None
 
     @property
     def dropped(self) -> int:

@@ -47,9 +47,10 @@ def table(pieces: Iterator[bytes]) -> list[dict[str, str]]:
     return list(csv.DictReader(io.StringIO(whole(pieces).decode(), newline="")))
 
 
-def frames_of(data: bytes) -> list[bytes]:
+def frames_of(data: bytes, *, unfinished: bool = True) -> list[bytes]:
     framer = Framer()
-    return [frame.raw for frame in [*framer.feed(Chunk(data, 0, 0)), *framer.flush()]]
+    ended, left = framer.feed(Chunk(data, 0, 0)), framer.flush()
+    return [frame.raw for frame in ended + [frame for frame in left if unfinished or not frame.flaw]]
 
 
 def test_the_tag_block_is_that_of_the_open_standard() -> None:
@@ -130,7 +131,8 @@ def test_any_stream_taken_in_any_spans_is_the_stream(data: bytes, sizes: list[in
                 bytes_out += whole(raw.lines(history, watch, RECEIVER, from_ns, to_ns))
                 text_out += whole(text.lines(history, watch, RECEIVER, from_ns, to_ns))
     assert bytes_out == data
-    came = [frame if frame.endswith(b"\n") else frame.removesuffix(b"\r") + b"\r\n" for frame in frames_of(data)]
+    whole_frames = frames_of(data, unfinished=False)  # that the watch ended within a sentence is no damage of the line
+    came = [frame if frame.endswith(b"\n") else frame.removesuffix(b"\r") + b"\r\n" for frame in whole_frames]
     assert frames_of(text_out) == came
 
 

@@ -33,11 +33,20 @@ def test_what_does_not_fit_is_dropped_at_once_and_counted_in_bytes() -> None:
     inbox = Inbox(most=2)
     for _ in range(5):
         inbox.put("from-receiver", CHUNK)
-    inbox.put("from-receiver", PortState("from-receiver", 1, "lost", "gone"))
     assert inbox.dropped == 15
     inbox.take(0)
     inbox.put("from-receiver", CHUNK)
     assert inbox.dropped == 15
+
+
+def test_the_state_of_a_port_takes_the_place_of_the_oldest_bytes() -> None:
+    inbox = Inbox(most=2)
+    state = PortState("from-receiver", 1, "lost", "gone")
+    for _ in range(2):
+        inbox.put("from-receiver", CHUNK)
+    inbox.put("from-receiver", state)
+    assert inbox.dropped == 5
+    assert [inbox.take(0), inbox.take(0)] == [("from-receiver", CHUNK), ("from-receiver", state)]
 
 
 def test_many_readers_lose_and_count_nothing_wrongly() -> None:
