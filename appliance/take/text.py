@@ -8,7 +8,8 @@ in ms, of the byte time of the sentence's first character. Any reader of the sta
 from `$` to the end of the row reads the sentences alone.
 
 Damaged frames are there too, as they came, since they are what one looks for; a frame that lost its end gets CR LF
-so that the next begins a row. A frame in which the watch itself ended is left out. Bytes that belong to no frame are not in the text; the raw bytes have them.
+so that the next begins a row. A frame in which the watch itself ended is left out. Bytes that belong to no frame are
+not in the text; the raw bytes have them.
 """
 
 from __future__ import annotations
