@@ -52,6 +52,9 @@ PATTERNS: dict[str, tuple[Step, ...]] = {
     "wait": (Step(500 * _MS, False, True), Step(PERIOD_NS, True, False)),
     "dark": (Step(PERIOD_NS, False, False),),
     "test": (Step(PERIOD_NS, True, True),),
+    # While somebody wiggles at the cable the verdict is not shown: green as long as nothing is lost, red at a loss.
+    "wiggle": (Step(PERIOD_NS, True, False),),
+    "hit": (Step(PERIOD_NS, False, True),),
 }
 
 

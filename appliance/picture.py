@@ -162,6 +162,19 @@ def setting(meter: LineMeter, name: str) -> Json:
     }
 
 
+def counters(meter: LineMeter) -> dict[str, int] | None:
+    """What the port's driver counts since it was opened; None where it cannot. lost_here: times this box lost bytes."""
+    counted = meter.counters
+    if counted is None:
+        return None
+    return {
+        "framing": counted.framing,
+        "parity": counted.parity,
+        "breaks": counted.breaks,
+        "lost_here": counted.lost_here,
+    }
+
+
 def line(meter: LineMeter, needs: Needs, now_ns: int) -> Json:
     """One line: its bytes, load, silences, damage, messages and fix."""
     carried, framer, share = meter.load, meter.framer, load(meter, now_ns)

@@ -1,8 +1,9 @@
 """The wiggle test: with one hand at the connector, every damaged or missing sentence counts at once.
 
 A sentence is missing when it is overdue by more than half its own interval; each further interval counts again. A
-damaged one counts when its end, or the start of the next, has come. So a loss is told as soon as it can be known,
-without waiting for the longest allowed gap.
+damaged one counts when its end, or the start of the next, has come, and is not counted as missing as well: what came
+damaged within an interval of the moment at which a sentence is overdue is taken for that sentence. So a loss is told
+once, as soon as it can be known, without waiting for the longest allowed gap.
 """
 
 from __future__ import annotations
@@ -15,6 +16,8 @@ OVERDUE_INTERVALS = 1.5
 STRIP_S = 60
 STRIP_CELL_NS = 250_000_000
 _HITS_MOST = 5000
+_DAMAGED_MOST = 64
+"""Damaged ones that may yet turn out to be what is overdue. Our choice: more than come in an interval."""
 
 
 class Wiggle:
@@ -28,6 +31,7 @@ class Wiggle:
         self._intervals_ns = dict(intervals_ns)
         self._due_ns = {type_: started_ns + self._patience(type_) for type_ in intervals_ns}
         self._hits: deque[int] = deque(maxlen=_HITS_MOST)
+        self._came_damaged_ns: deque[int] = deque(maxlen=_DAMAGED_MOST)
 
     @property
     def count(self) -> int:
@@ -44,6 +48,7 @@ class Wiggle:
         """A damaged frame, or bytes outside any, ended."""
         if at_ns >= self.started_ns:
             self.damaged_count += 1
+            self._came_damaged_ns.append(at_ns)
             self._hit(at_ns)
 
     def tick(self, now_ns: int) -> None:
@@ -51,8 +56,9 @@ class Wiggle:
         for type_, due_ns in self._due_ns.items():
             interval_ns = self._intervals_ns[type_]
             while due_ns <= now_ns:
-                self.missing_count += 1
-                self._hit(due_ns)
+                if not self._came_damaged(due_ns - interval_ns, due_ns):
+                    self.missing_count += 1
+                    self._hit(due_ns)
                 due_ns += interval_ns  # noqa: PLW2901  (the next one that should have come)
             self._due_ns[type_] = due_ns
 
@@ -68,6 +74,14 @@ class Wiggle:
 
     def _patience(self, type_: str) -> int:
         return int(OVERDUE_INTERVALS * self._intervals_ns[type_])
+
+    def _came_damaged(self, after_ns: int, to_ns: int) -> bool:
+        """Whether something came damaged in that time; it then stands for one sentence and no other."""
+        for at_ns in self._came_damaged_ns:
+            if after_ns < at_ns <= to_ns:
+                self._came_damaged_ns.remove(at_ns)
+                return True
+        return False
 
     def _hit(self, at_ns: int) -> None:
         self._hits.append(at_ns)

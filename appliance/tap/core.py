@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import queue
 import threading
 import time
@@ -11,7 +10,7 @@ from collections.abc import Callable
 from typing import Any, Literal
 
 from appliance import __version__, picture
-from appliance.history.rows import Clip, FaultRow, MarkRow, SecondRow, TuningRow
+from appliance.history.rows import Clip, FaultRow, MarkRow, TuningRow
 from appliance.judge.faults import Fault
 from appliance.judge.needs import Needs
 from appliance.lamp import LampError, Lamps
@@ -20,6 +19,9 @@ from appliance.sentence.setting import Setting
 from appliance.settings import Settings
 from appliance.tap.inbox import Inbox, Item
 from appliance.tap.keeper import Keeper
+from appliance.tap.publish import publish
+from appliance.tap.second import second_row
+from appliance.tap.wiggling import Wiggling
 from appliance.watch import Watch
 
 TICK_S = 0.05
@@ -55,7 +57,9 @@ class Core:
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._run, name="core", daemon=True)
         self._watch = Watch(needs, {line.name: line.baud for line in settings.lines}, clock())
+        self._wiggling = Wiggling(self._watch, settings.run_folder, lambda note: self.mark("box", note))
         self._ports: dict[str, PortState] = {}
+        self._floors_s: dict[str, float | None] = {}
         self._recent: deque[Fault] = deque(maxlen=_SHOWN)
         self._marked: deque[MarkRow] = deque(maxlen=_SHOWN)
         self._ended: dict[str, Fault] = {}
@@ -82,6 +86,10 @@ class Core:
     def mark(self, source: Literal["button", "page", "box"], note: str = "") -> None:
         """Sets a mark at this moment; from any thread."""
         self._marks.put(MarkRow(self._clock(), source, note[:200]))
+
+    def wiggle(self, on: bool) -> threading.Event:
+        """Begins or ends a wiggle test; from any thread. The event is set once that is so."""
+        return self._wiggling.ask(on)
 
     def _run(self) -> None:
         self._open_lamps()
@@ -116,6 +124,7 @@ class Core:
             self._handle(item)
         while (item := self._inbox.take(0)) is not None:  # a look must see all that had come before it
             self._handle(item)
+        self._wiggling.turn(now_ns := self._clock(), self._offset_ns(now_ns))
         while not self._marks.empty():
             mark = self._marks.get()
             self._marked.appendleft(mark)
@@ -129,10 +138,14 @@ class Core:
         line, what = item
         if isinstance(what, PortState):
             self._ports[line] = what
+            self._floors_s[line] = what.floor_s
             if what.state != "stopped":
                 self._watch.port(line, what.says if what.state != "open" else "", what.at_ns)
         elif isinstance(what, Tuned):
-            self._watch.meters[line].tuned(what.setting, what.says)
+            if what.says:
+                self._watch.meters[line].hunt.refused()
+            self._watch.meters[line].tuned(what.setting, what.at_ns)
+            self._floors_s[line] = what.floor_s
             self._keeper.tuned(TuningRow(line, what.at_ns, what.setting))
         elif isinstance(what, Counted):
             self._watch.meters[line].counted(what.counters, what.at_ns)
@@ -173,34 +186,14 @@ class Core:
         if now_ns // 1_000_000_000 == self._second and not stopping:
             return
         for line, meter in self._watch.meters.items():
-            tally, fix = meter.take_tally(), meter.fix
-            sample = fix.sample if fix.sample and now_ns - fix.sample.at_ns < 2_000_000_000 else None
-            self._keeper.second(
-                SecondRow(
-                    line=line,
-                    second_ns=self._second * 1_000_000_000,
-                    bytes=tally.bytes,
-                    sentences=tally.sentences,
-                    damaged=tally.damaged,
-                    junk=tally.junk,
-                    load_ratio=tally.bytes * 10 / meter.load.baud,
-                    verdict=self._watch.verdict.state,
-                    quality=sample.quality if sample else None,
-                    satellites=sample.satellites if sample else None,
-                    hdop=sample.hdop if sample else None,
-                    age_s=sample.age_s if sample else None,
-                    latitude_deg=fix.latitude_deg if sample else None,
-                    longitude_deg=fix.longitude_deg if sample else None,
-                    speed_mps=fix.speed_mps if sample else None,
-                    messages=dict(tally.messages),
-                )
-            )
+            row = second_row(line, meter, self._second * 1_000_000_000, now_ns, self._watch.verdict.state)
+            self._keeper.second(row)
         self._second = now_ns // 1_000_000_000
 
     def _show(self, now_ns: int) -> None:
         if self._lamps is None:
             return
-        self._lamps.show(self._watch.verdict.state, now_ns)
+        self._lamps.show(self._wiggling.pattern(now_ns) or self._watch.verdict.state, now_ns)
         for event in self._lamps.tick(now_ns):
             if event == "mark":
                 self.mark("button")
@@ -210,21 +203,20 @@ class Core:
 
     def _finish(self) -> None:
         """The sentence under way is not judged: that it is cut short is the box's doing."""
-        self._look(self._clock(), stopping=True)
+        self._wiggling.stop(now_ns := self._clock(), self._offset_ns(now_ns))
+        self._look(now_ns, stopping=True)
         while not self._marks.empty():
             self._keeper.mark(self._marks.get())
 
     def _publish(self, now_ns: int) -> None:
-        """Replaces the picture file in one step, so that a reader never sees half of one."""
-        path = self._settings.run_folder / PICTURE
-        fresh = path.with_suffix(".new")
-        fresh.write_text(json.dumps(self._picture(now_ns)), encoding="utf-8")
-        fresh.replace(path)
+        publish(self._settings.run_folder / PICTURE, self._picture(now_ns))
+
+    def _offset_ns(self, now_ns: int) -> int:
+        """UTC less monotonic time: as the line told it, else by the box's own clock."""
+        return self._dated_ns if self._dated_ns is not None else time.time_ns() - now_ns
 
     def _picture(self, now_ns: int) -> picture.Json:
-        watch = self._watch
-        box_offset_ns = time.time_ns() - now_ns
-        offset = self._dated_ns if self._dated_ns is not None else box_offset_ns
+        watch, offset = self._watch, self._offset_ns(now_ns)
         started, needs = watch.started_ns, watch.needs
         utc = watch.receiver.utc
         return {
@@ -246,6 +238,7 @@ class Core:
                 "uncertainty_s": picture.rounded(utc.uncertainty_s, 3),
             },
             "lamps": self._lamp_picture(),
+            "wiggle": self._wiggling.on,
             "box": self._box(),
             "faults_open": [picture.fault(one, started, offset) for one in watch.faults.open],
             "faults_recent": [picture.fault(one, started, offset) for one in self._recent],
@@ -264,8 +257,17 @@ class Core:
         port = self._ports.get(name)
         state = port.state if port else "missing"
         says = port.says if port else "The port has not been opened yet."
-        row = {"name": name, "port": path, "port_state": state, "port_says": says}
-        return row | picture.line(self._watch.meters[name], self._watch.needs, now_ns)
+        meter, floor_s = self._watch.meters[name], self._floors_s.get(name)
+        return {
+            "name": name,
+            "port": path,
+            "port_state": state,
+            "port_says": says,
+            "floor_s": picture.rounded(floor_s, 6),
+            "setting": picture.setting(meter, name),
+            "counters": picture.counters(meter),
+            **picture.line(meter, self._watch.needs, now_ns),
+        }
 
     def _lamp_picture(self) -> dict[str, Any]:
         lamps = self._lamps

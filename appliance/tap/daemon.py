@@ -16,18 +16,22 @@ from types import FrameType
 from typing import Any
 
 from appliance import __version__
+from appliance.asking import Answer
 from appliance.history.rows import WatchStart
 from appliance.line.port import LineReader
 from appliance.sentence.setting import Setting
 from appliance.settings import Settings
-from appliance.tap.commands import Answer, CommandSocket
+from appliance.tap.commands import CommandSocket
 from appliance.tap.core import PICTURE, Core
 from appliance.tap.inbox import Inbox
 from appliance.tap.keeper import Keeper
+from appliance.tap.wiggling import NAME as WIGGLE
 
 HEARTBEAT_MOST_S = 10.0
 """A thread that has not moved for this long is taken for dead. Our choice."""
 _STOP_S = 8.0
+_WIGGLE_S = 1.0
+"""A test is begun or ended at the core's next turn; one that asks waits for it no longer than this."""
 DIED = 70
 """Exit status when a part of the tap has died (EX_SOFTWARE of BSD's sysexits.h)."""
 
@@ -55,7 +59,7 @@ class Tap:
     def run(self) -> int:
         """Listens until it is asked to stop. 0: stopped as asked; DIED: a part of it died."""
         self._settings.run_folder.mkdir(parents=True, exist_ok=True)
-        commands = CommandSocket(self._settings.run_folder, {"mark": self._mark})
+        commands = CommandSocket(self._settings.run_folder, {"mark": self._mark, "wiggle": self._wiggle})
         self._keeper.start()
         self._core.start()
         for reader in self._readers:
@@ -87,8 +91,9 @@ class Tap:
         ended = [reader.join(_STOP_S) for reader in self._readers]
         ended.append(self._core.stop(_STOP_S))
         ended.append(self._keeper.stop(self._clock(), _STOP_S))
-        with contextlib.suppress(OSError):
-            (self._settings.run_folder / PICTURE).unlink()
+        for shown in (PICTURE, WIGGLE):
+            with contextlib.suppress(OSError):
+                (self._settings.run_folder / shown).unlink()
         return all(ended)
 
     def _tune(self, line: str, setting: Setting) -> None:
@@ -101,6 +106,14 @@ class Tap:
         if not isinstance(note, str):
             return {"ok": False, "says": "note must be text."}
         self._core.mark("page", note)
+        return {"ok": True}
+
+    def _wiggle(self, asked: Mapping[str, Any]) -> Answer:
+        on = asked.get("on")
+        if not isinstance(on, bool):
+            return {"ok": False, "says": "on must be true or false."}
+        if not self._core.wiggle(on).wait(_WIGGLE_S):
+            return {"ok": False, "says": "The box is too busy just now. Look whether it did it before you ask again."}
         return {"ok": True}
 
 

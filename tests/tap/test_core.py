@@ -15,8 +15,10 @@ import pytest
 from appliance import check
 from appliance.history.reader import History
 from appliance.history.rows import WatchStart
-from appliance.line.port import PortState
+from appliance.line.port import Counted, PortState, Tuned
 from appliance.sentence.chunk import Chunk
+from appliance.sentence.counters import Counters
+from appliance.sentence.setting import Setting
 from appliance.settings import Settings
 from appliance.simulate.drive import Drive
 from appliance.simulate.faults import Spell, apply
@@ -25,6 +27,7 @@ from appliance.simulate.wire import chunks
 from appliance.tap.core import PICTURE, Core
 from appliance.tap.inbox import Inbox
 from appliance.tap.keeper import Keeper
+from appliance.tap.wiggling import NAME as WIGGLE
 
 ORIGIN_NS = 900_000_000_000  # as of the script
 SECOND = 1_000_000_000
@@ -134,16 +137,77 @@ def test_the_shape_of_the_picture(play: Play, box: Box) -> None:
     (picture,) = pictures
     assert picture.keys() == {
         "format", "version", "at_utc", "machine", "verdict", "needs", "checks", "lines", "watch", "clock", "lamps",
-        "box", "faults_open", "faults_recent", "marks",
+        "wiggle", "box", "faults_open", "faults_recent", "marks",
     }  # fmt: skip
     assert (picture["format"], picture["machine"]) == (1, "Larkmere tractor 3")
     receiver, controller_row = picture["lines"]
     assert (receiver["name"], receiver["port_state"], receiver["port_says"]) == (RECEIVER, "open", "")
     assert (controller_row["port_state"], controller_row["port_says"]) == ("missing", "It is not there.")
     assert receiver["bytes"]["total"] > 2000
+    assert receiver["setting"].keys() == {"line", "baud", "format", "carries", "needed_baud", "confidence"}
+    assert (receiver["setting"]["baud"], receiver["setting"]["needed_baud"]) == (38400, 38400)
+    assert (receiver["counters"], receiver["floor_s"]) == (None, None)
+    assert controller_row["setting"]["line"] == "from-controller"
+    assert picture["wiggle"] is False
     assert picture["watch"]["seconds"] == pytest.approx(2.9, abs=0.3)
     assert picture["box"] == {"dropped": 0, "history_says": "", "says": []}
     assert {one["line"] for one in picture["checks"]} == {RECEIVER}
+
+
+def test_what_the_port_tells_of_itself_is_shown(play: Play, box: Box) -> None:
+    settings, pictures = box(), []
+    told: list[PortState | Counted | Tuned] = [
+        PortState(RECEIVER, ORIGIN_NS, "open", "", 0.016),
+        Counted(RECEIVER, ORIGIN_NS, Counters(3, 1, 0, 2, 5)),
+        Tuned(RECEIVER, ORIGIN_NS + SECOND, Setting(9600), "", 0.001),
+    ]
+    script = [(one.at_ns, (RECEIVER, one)) for one in told]
+    play([*script[:2], at(0.5, keep := lambda: pictures.append(shown(settings))), script[2], at(1.5, keep)], settings)
+    lines = [picture["lines"][0] for picture in pictures]
+    assert [(line["baud"], line["floor_s"]) for line in lines] == [(38400, 0.016), (9600, 0.001)]
+    assert lines[0]["counters"] == {"framing": 3, "parity": 1, "breaks": 0, "lost_here": 7}
+    assert lines[1]["setting"] == {
+        "line": RECEIVER, "baud": 9600, "format": "8N1", "carries": None, "needed_baud": 38400, "confidence": None,
+    }  # fmt: skip
+
+
+def test_a_wiggle_test_shows_in_file_picture_lamps_and_marks(play: Play, box: Box) -> None:
+    settings = box()
+    cores: list[Core] = []
+    seen: list[tuple[dict[str, Any], dict[str, Any]]] = []
+
+    def look() -> None:
+        seen.append((shown(settings), json.loads((settings.run_folder / WIGGLE).read_text())))
+
+    def find() -> None:
+        (thread,) = [one for one in threading.enumerate() if one.name == "core"]
+        cores.append(thread._target.__self__)  # type: ignore[attr-defined]
+
+    script = [
+        *said(Spell("message-off", 14, 15, what="VTG"), seconds=20.0), at(0.0, find),
+        at(12.0, lambda: cores[0].wiggle(True)), at(13.9, look), at(14.45, look),
+        at(16.0, lambda: cores[0].wiggle(False)), at(17.0, look),
+    ]  # fmt: skip
+    play(in_order(script), settings)
+    before, during, after = seen
+    assert [picture["lamps"]["pattern"] for picture, _ in seen[::2]] == ["wiggle", "no-go"]
+    assert [(picture["wiggle"], wiggle["on"]) for picture, wiggle in seen] == [(True, True)] * 2 + [(False, False)]
+    assert [wiggle["count"] for _, wiggle in (before, during)] == [0, 2]  # of those at 14.0 s and 14.2 s
+    assert after[1]["missing"] == after[1]["count"] == 5
+    with History(settings.history) as history:
+        assert [(mark.source, mark.note) for mark in history.marks(1)] == [
+            ("box", "Wiggle test began"),
+            ("box", "Wiggle test ended: 5 losses in 4.0 s: 0 damaged, 5 missing"),
+        ]
+
+
+def test_a_test_that_is_on_at_the_stop_is_ended(play: Play, box: Box) -> None:
+    settings = box()
+    play(said(seconds=2.0), settings, lambda core: core.wiggle(True).wait(10))
+    with History(settings.history) as history:
+        began, ended = history.marks(1)
+        assert began.note == "Wiggle test began"
+        assert ended.note.startswith("Wiggle test ended because the box stopped: ")
 
 
 def test_before_a_port_has_said_anything_it_is_missing(play: Play, box: Box) -> None:

@@ -22,6 +22,7 @@ from appliance.tap import daemon
 from appliance.tap.commands import NAME
 from appliance.tap.core import PICTURE
 from appliance.tap.daemon import DIED, Tap
+from appliance.tap.wiggling import NAME as WIGGLE
 
 Box = Callable[..., Settings]
 HEARTBEAT = 10
@@ -118,6 +119,30 @@ def test_marks_over_the_socket(running: Callable[..., Running]) -> None:
     assert tap.ended() == 0
     with History(tap.settings.history) as history:
         assert [(mark.source, mark.note) for mark in history.marks(1)] == [("page", "hand on the plug"), ("page", "")]
+
+
+def test_a_wiggle_test_over_the_socket(running: Callable[..., Running]) -> None:
+    tap = running()
+    tap.until(lambda shown: shown["watch"]["id"])
+    path, shown = tap.settings.run_folder / NAME, tap.settings.run_folder / WIGGLE
+    for on in (None, 1, "true"):
+        with pytest.raises(AskError, match="on must be true or false"):
+            ask(path, {"do": "wiggle", "on": on})
+    assert not shown.exists()
+    for on in (True, False, True):
+        assert ask(path, {"do": "wiggle", "on": on}) == {"ok": True}
+        assert json.loads(shown.read_text())["on"] is on  # by the time of the answer it is so
+    tap.until(lambda picture: picture["wiggle"])
+    tap.tap.stop()
+    assert tap.ended() == 0
+    assert not shown.exists()
+    with History(tap.settings.history) as history:
+        assert [mark.note.split(":")[0].split(" ")[2] for mark in history.marks(1)] == [
+            "began",
+            "ended",
+            "began",
+            "ended",
+        ]
 
 
 @pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning")
