@@ -15,7 +15,7 @@ from __future__ import annotations
 import sys
 import time
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from random import Random
 
@@ -84,26 +84,38 @@ def waveform(case: Case) -> Waveform:
     """The line of a case as it is heard, spoiled by what its name says."""
     dice = Random(f"wave {case.seed}")
     ppm = dice.uniform(-5000, 5000)
-    if case.name == "binary":
-        return encode(_corrections(case), case.setting, ppm, to_s=SECONDS)
-    wave = encode(bursts(case), case.setting, ppm, to_s=SECONDS)
-    if case.name == "polarity-inverted":
-        return spoil.inverted(wave)
-    if case.name == "noise":
-        return spoil.bit_errors(wave, case.setting.baud, dice.choice((0.0005, 0.002, 0.005)), case.seed)
-    if case.name == "contact-loss":
-        count = dice.randint(8, 16)
-        lengths = [dice.uniform(0.004, 0.06) for _ in range(count)]
-        starts = [dice.choice(_busy(case)) for _ in lengths]
-        return spoil.contact_loss(wave, sorted(zip(starts, lengths, strict=True)))
-    if case.name == "two-talkers":
-        other = encode(bursts(case, 1000), case.setting, dice.uniform(-5000, 5000), to_s=SECONDS)
-        return spoil.joined(wave, other)
-    if case.name == "line-held-low":
-        return spoil.held_low(wave, [(dice.uniform(3.0, 5.0), SECONDS)])
-    if case.name in ("silent", "pins-crossed"):
-        return Waveform(1, [], 0, wave.end_ns)
-    return wave
+    said = _corrections(case) if case.name == "binary" else bursts(case)
+    wave = encode(said, case.setting, ppm, to_s=SECONDS)
+    return SPOILS.get(case.name, lambda _case, sound, _dice: sound)(case, wave, dice)
+
+
+def _noisy(case: Case, wave: Waveform, dice: Random) -> Waveform:
+    return spoil.bit_errors(wave, case.setting.baud, dice.choice((0.0005, 0.002, 0.005)), case.seed)
+
+
+def _loose(case: Case, wave: Waveform, dice: Random) -> Waveform:
+    lengths = [dice.uniform(0.004, 0.06) for _ in range(dice.randint(8, 16))]
+    starts = [dice.choice(_busy(case)) for _ in lengths]
+    return spoil.contact_loss(wave, sorted(zip(starts, lengths, strict=True)))
+
+
+def _joined(case: Case, wave: Waveform, dice: Random) -> Waveform:
+    return spoil.joined(wave, encode(bursts(case, 1000), case.setting, dice.uniform(-5000, 5000), to_s=SECONDS))
+
+
+def _nothing(_case: Case, wave: Waveform, _dice: Random) -> Waveform:
+    return Waveform(1, [], 0, wave.end_ns)
+
+
+SPOILS: dict[str, Callable[[Case, Waveform, Random], Waveform]] = {
+    "polarity-inverted": lambda _case, wave, _dice: spoil.inverted(wave),
+    "noise": _noisy,
+    "contact-loss": _loose,
+    "two-talkers": _joined,
+    "line-held-low": lambda _case, wave, dice: spoil.held_low(wave, [(dice.uniform(3.0, 5.0), SECONDS)]),
+    "silent": _nothing,
+    "pins-crossed": _nothing,
+}
 
 
 def _busy(case: Case) -> list[float]:

@@ -18,11 +18,11 @@ from typing import Any
 
 import pytest
 
-from appliance.sentence.counters import Counters
 from appliance.line.counting import AFTER_READ_NS, IN_SILENCE_NS, Counting
 from appliance.line.port import Counted, LineReader, LineSettings, PortState, Tuned
 from appliance.line.tuning import TCSETS2, read_back
 from appliance.sentence.chunk import Chunk
+from appliance.sentence.counters import Counters
 from appliance.sentence.setting import Setting
 
 TIOCGICOUNT = 0x545D
