@@ -86,7 +86,8 @@ def waveform(case: Case) -> Waveform:
     ppm = dice.uniform(-5000, 5000)
     said = _corrections(case) if case.name == "binary" else bursts(case)
     wave = encode(said, case.setting, ppm, to_s=SECONDS)
-    return SPOILS.get(case.name, lambda _case, sound, _dice: sound)(case, wave, dice)
+    spoiler = SPOILS.get(case.name)
+    return spoiler(case, wave, dice) if spoiler else wave
 
 
 def _noisy(case: Case, wave: Waveform, dice: Random) -> Waveform:
