@@ -153,7 +153,7 @@ class Recording:
         self._look_until(watch, chunk.start_ns)
         while self.source.tunings and self.source.tunings[0].at_ns <= chunk.start_ns:
             tuning = self.source.tunings.popleft()
-            watch.meters[tuning.line].tuned(tuning.setting)
+            watch.meters[tuning.line].tuned(tuning.setting, tuning.at_ns)
         while watch.next_look_ns < chunk.end_ns:
             count = (watch.next_look_ns - chunk.start_ns) // chunk.step_ns + 1
             watch.feed(piece.line, Chunk(chunk.data[:count], chunk.start_ns, chunk.step_ns))

@@ -15,6 +15,7 @@ import pytest
 from appliance.line import counters
 from appliance.line.opening import PORT_TROUBLES, ListeningPort, why_not
 from appliance.line.tuning import TCSETS2, is_pty, read_back
+from appliance.sentence.counters import Counters
 from appliance.sentence.setting import Setting
 
 BAUDS = (1200, 2400, 4800, 9600, 14400, 19200, 38400, 57600, 115200, 230400, 460800)
@@ -122,5 +123,5 @@ def test_the_kernel_s_layout_of_the_counters() -> None:
 
 
 def test_counters_since_an_earlier_reading_are_never_negative() -> None:
-    later, earlier = counters.Counters(5, 4, 3, 2, 1), counters.Counters(1, 4, 9, 0, 0)
+    later, earlier = Counters(5, 4, 3, 2, 1), Counters(1, 4, 9, 0, 0)
     assert later.since(earlier) == (4, 0, 0, 2, 1)
