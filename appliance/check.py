@@ -17,6 +17,7 @@ from appliance.judge.faults import Fault
 from appliance.judge.judge import rank
 from appliance.judge.needs import Needs
 from appliance.judge.verdict import OPTIONAL
+from appliance.judge.wire import WIRE_IDS
 from appliance.judge.words import duration
 from appliance.recording import Recorded, RecordingError
 from appliance.sentence.chunk import Chunk
@@ -25,6 +26,8 @@ from appliance.watch import CONTROLLER, LOOK_NS, RECEIVER, Watch
 _SQLITE = b"SQLite format 3\x00"
 _SETTLED_NS = 30_000_000_000
 """After this long without a byte nothing that a look could find changes any more: the looks in between are left out."""
+
+_NEVER_NS = 2**63
 
 _COARSE = (
     "The times of arrival are whole seconds: sentences of one second are taken as spread over it. Jitter says nothing."
@@ -133,11 +136,12 @@ class Recording:
                 progress(len(piece.chunk.data))
         if self.watch is None:
             raise RecordingError(f"{self.source.name} holds no bytes of a line: there is nothing to judge.")
-        self._look_until(self.watch, self.watch.last_ns)
+        self._until(self.watch, self.watch.last_ns)
         self._look(self.watch, self.watch.last_ns)
         meter = self.watch.receiver
         meter.flush()  # after the last look: a recording that ends within a sentence is no fault of the line
-        if not meter.sentences and not meter.errors.total:
+        named = any(fault.kind in WIRE_IDS for fault in self.faults)
+        if not meter.sentences and not meter.errors.total and not named:
             raise RecordingError(
                 f"There is not one sentence from the receiver in {self.source.name}. "
                 "Is it a log of NMEA 0183 text, and complete?"
@@ -150,16 +154,27 @@ class Recording:
     def _feed(self, watch: Watch, piece: Recorded) -> None:
         """As live, a look sees the bytes that had come by then and no others: the chunk is cut at each."""
         chunk = piece.chunk
-        self._look_until(watch, chunk.start_ns)
-        while self.source.tunings and self.source.tunings[0].at_ns <= chunk.start_ns:
-            tuning = self.source.tunings.popleft()
-            watch.meters[tuning.line].tuned(tuning.setting, tuning.at_ns)
-        while watch.next_look_ns < chunk.end_ns:
-            count = (watch.next_look_ns - chunk.start_ns) // chunk.step_ns + 1
+        self._until(watch, chunk.start_ns)
+        while (last_ns := min(watch.next_look_ns, self._tuning_ns - 1)) < chunk.end_ns:
+            count = (last_ns - chunk.start_ns) // chunk.step_ns + 1
             watch.feed(piece.line, Chunk(chunk.data[:count], chunk.start_ns, chunk.step_ns))
             chunk = Chunk(chunk.data[count:], chunk.start_ns + count * chunk.step_ns, chunk.step_ns)
-            self._look(watch, watch.next_look_ns)
+            self._until(watch, chunk.start_ns)
         watch.feed(piece.line, chunk)
+
+    @property
+    def _tuning_ns(self) -> int:
+        """When a port was next tuned; never, once all has been told."""
+        tunings = self.source.tunings
+        return tunings[0].at_ns if tunings else _NEVER_NS
+
+    def _until(self, watch: Watch, until_ns: int) -> None:
+        """Looks due before until_ns and tunings up to it, in their order."""
+        while self._tuning_ns <= until_ns:
+            tuning = self.source.tunings.popleft()
+            self._look_until(watch, tuning.at_ns)
+            watch.meters[tuning.line].tuned(tuning.setting, tuning.at_ns)
+        self._look_until(watch, until_ns)
 
     def _look_until(self, watch: Watch, until_ns: int) -> None:
         """Looks at every instant due before until_ns; in a long silence, only while something may still change."""

@@ -30,7 +30,8 @@ _TEMPER = 0.5
 """Neighbouring bytes are not independent: their evidence is taken at half its face value. Tuned on the bench."""
 FEW_BYTES = 16
 FEW_NS = 1_500_000_000
-"""Or so few in so long: of a line much faster than the listener, little is heard. Tuned on the bench."""
+"""Or so few in so long: of a line much faster than the listener, little is heard. Tuned on the bench. A lock stands
+it: the rest of a sentence, a pause and the first bytes after it are no reason to doubt."""
 FLAWED_MOST = 0.1
 """Share of bytes with framing or parity errors up to which sentences confirm a setting: at 8E1 an 8N1 listener reads
 every sentence, and half of the bytes are flawed. Our choice."""
@@ -88,7 +89,8 @@ class Hunt:
             self._confirmed(sentences, at_ns)
             return None
         seen = self._seen.total()
-        few = seen >= FEW_BYTES and at_ns - self._asked_ns > FEW_NS
+        locked = self.belief is not None and self.belief.locked
+        few = not locked and seen >= FEW_BYTES and at_ns - self._asked_ns > FEW_NS
         if seen < self._weigh_at and not few:
             return None
         if not self.prepare(_PREPARED_AT_ONCE):
@@ -96,8 +98,9 @@ class Hunt:
         self._asked_ns = at_ns
         self._weigh_at = seen + AGAIN_BYTES
         self._sentences = 0
-        self._asked = self._weigh(at_ns, few)
-        return self._asked
+        wanted = self._weigh(at_ns, few)
+        self._asked = wanted or self._asked  # the answer to what was asked may still be under way
+        return wanted
 
     def prepare(self, most: int = 1) -> bool:
         """Makes ready, a little at a time, what doubts will be settled by; whether all of it is. For idle moments."""
