@@ -8,18 +8,18 @@ from collections.abc import Collection, Mapping
 from pathlib import Path
 from typing import Any
 
-from flask import Flask, Response, redirect, render_template, request
+from flask import Flask, Response, render_template, request
 from werkzeug.exceptions import HTTPException, NotFound
 from werkzeug.wrappers import Response as AnyResponse
 
-from appliance.asking import AskError, ask
-from appliance.site import guard, past_pages, words
+from appliance.asking import ask
+from appliance.site import guard, past_pages, wiggle, words
 from appliance.site.board import Board, events
 from appliance.site.glance import Glance
+from appliance.site.lines import floor_says
+from appliance.site.orders import carry_out
 from appliance.site.picture import PictureFile
-
-STREAMS_MOST = 24
-"""Phones that can watch at once; each holds a thread. Our choice."""
+from appliance.site.streams import Streams
 
 NOTE_MOST_CHARACTERS = 200
 
@@ -50,7 +50,7 @@ def create_app(
     """
     web = web_folder()
     app = Flask("appliance.site", template_folder=str(web / "templates"), static_folder=str(web / "static"))
-    app.jinja_env.filters.update(words.FILTERS)
+    app.jinja_env.filters.update(words.FILTERS, floor_says=floor_says)
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
     app.jinja_env.globals["box_machine"] = machine
     app.config["MAX_CONTENT_LENGTH"] = 16 * 1024
@@ -58,12 +58,14 @@ def create_app(
     def render(template: str, known: Mapping[str, Any]) -> str:
         return app.jinja_env.get_template(template).render(known)
 
+    streams = Streams()
     board = Board(PictureFile(picture_path), Glance(history_path), render)
     ending = stop or threading.Event()
     app.extensions["linelamp-stop"] = ending
     guard.install(app, host_names)
-    _live(app, board, ending)
+    _live(app, board, streams, ending)
     _mark(app, command_socket)
+    wiggle.install(app, picture_path, command_socket, render=render, streams=streams, ending=ending)
     past_pages.install(app, history_path, ending)
 
     @app.errorhandler(HTTPException)
@@ -79,9 +81,8 @@ def create_app(
     return app
 
 
-def _live(app: Flask, board: Board, ending: threading.Event) -> None:
+def _live(app: Flask, board: Board, streams: Streams, ending: threading.Event) -> None:
     """The front page, the picture behind it and the stream that renews it."""
-    free = threading.BoundedSemaphore(STREAMS_MOST)
 
     @app.get("/")
     def front() -> str:
@@ -97,30 +98,13 @@ def _live(app: Flask, board: Board, ending: threading.Event) -> None:
 
     @app.get("/live")
     def live() -> Response:
-        if not free.acquire(blocking=False):
-            says = f"{STREAMS_MOST} phones are watching already, which is all this box can serve. Reload later."
-            return Response(says, 503, mimetype="text/plain", headers={"Retry-After": "10"})
-        response = Response(events(board, ending), mimetype="text/event-stream")
-        response.call_on_close(free.release)
-        return response
+        return streams.answer(events(board, ending))
 
 
 def _mark(app: Flask, command_socket: Path) -> None:
     @app.post("/mark")
-    def mark() -> tuple[str | Response, int] | AnyResponse:
-        quiet = request.accept_mimetypes.best == "application/json"
-        if not guard.from_own_page():
-            says, status = "A mark can be set only from the page of this box.", 403
-        else:
-            note = " ".join(request.form.get("note", "").split())[:NOTE_MOST_CHARACTERS]
-            try:
-                ask(command_socket, {"do": "mark", "note": note})
-                says, status = SAID["marked"], 200
-            except AskError as error:
-                says, status = str(error), 503
-        if quiet:
-            body = json.dumps({"ok": status == 200, "says": says})
-            return Response(body, status, mimetype="application/json"), status
-        if status == 200:
-            return redirect("/?said=marked#marks", 303)
-        return render_template("error.html", says=says), status
+    def mark() -> AnyResponse:
+        note = " ".join(request.form.get("note", "").split())[:NOTE_MOST_CHARACTERS]
+        return carry_out(
+            lambda: ask(command_socket, {"do": "mark", "note": note}), SAID["marked"], "/?said=marked#marks"
+        )

@@ -17,6 +17,7 @@ from typing import Any
 
 from appliance.site.glance import Glance
 from appliance.site.picture import PictureFile, Sight
+from appliance.site.streams import BEAT_S
 from appliance.site.view import PARTS, context
 from appliance.site.words import from_iso
 
@@ -25,9 +26,6 @@ CALM_S = 1.0
 
 LOOK_S = 0.1
 """How often a stream looks for news, in s: a tenth of the second within which a verdict has to be seen."""
-
-BEAT_S = 1.0
-"""A stream that has no news says so this often, in s, so that the page can tell a quiet box from a lost one."""
 
 Render = Callable[[str, Mapping[str, Any]], str]
 

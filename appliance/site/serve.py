@@ -13,7 +13,8 @@ from typing import Protocol
 from flask import Flask
 from waitress.server import create_server
 
-from appliance.site.app import STREAMS_MOST, create_app
+from appliance.site.app import create_app
+from appliance.site.streams import STREAMS_MOST
 
 OTHER_THREADS = 8
 """For pages and downloads, beside a thread for each stream."""

@@ -9,13 +9,14 @@ from typing import Any
 
 from appliance.site.day import strip
 from appliance.site.glance import Past, last_faults
+from appliance.site.lines import rows as side_by_side
 from appliance.site.picture import Sight
 from appliance.site.words import LINE_WORDS, PATTERN_WORDS, PINS_WORDS, SOURCE_WORDS, STATE_WORDS, from_iso, span
 
 RECEIVER, CONTROLLER = "from-receiver", "from-controller"
 
 PARTS = (
-    "head", "verdict", "messages", "fix", "wire", "controller", "checks", "fields",
+    "head", "verdict", "wiggle", "messages", "fix", "wire", "controller", "checks", "fields",
     "faults", "day", "marks", "box",
 )  # fmt: skip
 """The parts of the front page that live on their own, in the order of the templates in parts/."""
@@ -54,6 +55,7 @@ def context(sight: Sight, past: Past) -> dict[str, Any]:
         "failing": [check for check in picture["checks"] if check["state"] == "fail"],
         "tally": _tally(picture["checks"]),
         "lines": {line["name"]: line for line in picture["lines"]},
+        "side_by_side": side_by_side(picture["lines"]),
         "rows": {line["name"]: rows(line, picture["checks"]) for line in picture["lines"]},
         "troubles": _troubles(picture["box"], past),
         "lamps_say": PINS_WORDS.get(picture["lamps"]["pins"], ""),

@@ -17,6 +17,8 @@ PATTERN_WORDS = {
     "wait": "Red and green in turn, slowly: wait.",
     "test": "Both on: lamp test.",
     "dark": "Dark, which means no-go.",
+    "wiggle": "Green, steady: a wiggle test is on, and nothing is lost.",
+    "hit": "Red: a wiggle test is on, and something was lost just now.",
 }
 PINS_WORDS = {
     "mock": "This machine has no real lamps: they are only imagined here.",

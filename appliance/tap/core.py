@@ -20,9 +20,10 @@ from appliance.settings import Settings
 from appliance.tap.inbox import Inbox, Item
 from appliance.tap.keeper import Keeper
 from appliance.tap.publish import publish
+from appliance.tap.said import Said
 from appliance.tap.second import second_row
 from appliance.tap.wiggling import Wiggling
-from appliance.watch import Watch
+from appliance.watch import CONTROLLER, Watch
 
 TICK_S = 0.05
 """Lamps are refreshed twenty times a second, so that a wink of 0.12 s is always seen."""
@@ -60,6 +61,7 @@ class Core:
         self._wiggling = Wiggling(self._watch, settings.run_folder, lambda note: self.mark("box", note))
         self._ports: dict[str, PortState] = {}
         self._floors_s: dict[str, float | None] = {}
+        self._said = Said()
         self._recent: deque[Fault] = deque(maxlen=_SHOWN)
         self._marked: deque[MarkRow] = deque(maxlen=_SHOWN)
         self._ended: dict[str, Fault] = {}
@@ -151,6 +153,8 @@ class Core:
             self._watch.meters[line].counted(what.counters, what.at_ns)
         else:
             self._keeper.chunk(line, what)
+            if line == CONTROLLER:
+                self._said.feed(what)
             wanted = self._watch.feed(line, what)
             if wanted is not None:
                 self._tune(line, wanted)
@@ -227,7 +231,7 @@ class Core:
             "verdict": picture.verdict(watch, now_ns),
             "needs": {"name": needs.name, "title": needs.title},
             "checks": [picture.check(one) for one in watch.checks],
-            "lines": [self._line(line.name, line.path, now_ns) for line in self._settings.lines],
+            "lines": [self._line(line.name, line.path, now_ns, offset) for line in self._settings.lines],
             "watch": {
                 "id": self._keeper.watch_id,
                 "seconds": picture.rounded((now_ns - started) / 1e9, 1),
@@ -253,7 +257,7 @@ class Core:
             ],
         }
 
-    def _line(self, name: str, path: str, now_ns: int) -> picture.Json:
+    def _line(self, name: str, path: str, now_ns: int, offset: int) -> picture.Json:
         port = self._ports.get(name)
         state = port.state if port else "missing"
         says = port.says if port else "The port has not been opened yet."
@@ -266,6 +270,7 @@ class Core:
             "floor_s": picture.rounded(floor_s, 6),
             "setting": picture.setting(meter, name),
             "counters": picture.counters(meter),
+            "said": self._said.shown(self._watch.started_ns, offset) if name == CONTROLLER else [],
             **picture.line(meter, self._watch.needs, now_ns),
         }
 

@@ -210,6 +210,17 @@ def test_a_test_that_is_on_at_the_stop_is_ended(play: Play, box: Box) -> None:
         assert ended.note.startswith("Wiggle test ended because the box stopped: ")
 
 
+def test_what_the_controller_says_is_shown_with_its_time(play: Play, box: Box) -> None:
+    settings, pictures = box(controller='[line.from-controller]\nport = "/dev/none"'), []
+    asked = Chunk(b"$CCGPQ,GGA*2B\r\nset rate 1\r\n", ORIGIN_NS + SECOND, 1000)
+    play([(asked.end_ns, ("from-controller", asked)), at(1.5, lambda: pictures.append(shown(settings)))], settings)
+    receiver, controller = pictures[0]["lines"]
+    assert receiver["said"] == []
+    assert [row["text"] for row in controller["said"]] == ["set rate 1", "$CCGPQ,GGA*2B"]
+    assert [row["at_s"] for row in controller["said"]] == [1.0, 1.0]
+    assert controller["said"][0]["at_utc"].endswith("Z")
+
+
 def test_before_a_port_has_said_anything_it_is_missing(play: Play, box: Box) -> None:
     settings, pictures = box(), []
     play([at(1.0, lambda: pictures.append(shown(settings)))], settings)

@@ -74,7 +74,13 @@ PICTURE: dict[str, Any] = {
     "lines": [
         {
             "name": "from-receiver", "port": "/dev/ttyAMA0", "port_state": "open", "port_says": "", "baud": 38400,
-            "format": "8N1", "bytes": {"total": 256000, "framed": 255960, "junk": 40}, "bytes_per_s": 820.0,
+            "format": "8N1", "floor_s": 0.00083, "said": [],
+            "setting": {
+                "line": "from-receiver", "baud": 38400, "format": "8N1", "carries": "text", "needed_baud": 38400,
+                "confidence": 0.998,
+            },
+            "counters": {"framing": 0, "parity": 0, "breaks": 0, "lost_here": 0},
+            "bytes": {"total": 256000, "framed": 255960, "junk": 40}, "bytes_per_s": 820.0,
             "load_mean": 0.21, "load_worst": 0.24, "silence_s": 0.05, "longest_silence_s": 0.2,
             "damaged": {},
             "messages": [
@@ -95,6 +101,7 @@ PICTURE: dict[str, Any] = {
     "watch": {"id": 1, "seconds": 312.4, "started_utc": "2026-05-04T09:12:00.000Z"},
     "clock": {"source": "line", "uncertainty_s": 0.01},
     "lamps": {"pins": "mock", "green": True, "red": False, "pattern": "go"},
+    "wiggle": False,
     "box": {"dropped": 0, "history_says": "", "says": []},
     "faults_open": [], "faults_recent": [], "marks": [],
 }  # fmt: skip

@@ -16,7 +16,7 @@ from typing import Any
 import pytest
 from playwright.sync_api import Browser, Page, expect, sync_playwright
 
-from appliance.site.app import STREAMS_MOST
+from appliance.site.streams import STREAMS_MOST
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 

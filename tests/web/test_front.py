@@ -86,7 +86,7 @@ def test_fix_line_lamps_and_fields_are_told(page: Any, picture: dict[str, Any]) 
     text = words(page.html())
     for told in (
         "RTK fixed quality 4", "52.0687243° N 1.2044113° W", "Satellites 18", "HDOP 0.7", "Speed 8.6 km/h",
-        "Load, mean 21 %", "Bytes a second 820", "open /dev/ttyAMA0, 38400 baud 8N1", "Stray bytes 40 bytes",
+        "Load, mean 21 %", "Bytes a second 820", "Port open /dev/ttyAMA0", "Stray bytes 40 bytes",
         "This machine has no real lamps", "GN GGA: position and fix", "latitude 5204.12345678", "signal empty",
     ):  # fmt: skip
         assert told in text
@@ -95,18 +95,75 @@ def test_fix_line_lamps_and_fields_are_told(page: Any, picture: dict[str, Any]) 
 def test_a_missing_port_is_told_in_plain_words(page: Any, picture: dict[str, Any]) -> None:
     picture["lines"][0] |= {"port_state": "missing", "port_says": "The adapter is not plugged in. Plug it in."}
     page.show(picture)
-    assert "Port not there /dev/ttyAMA0, 38400 baud 8N1 The adapter is not plugged in. Plug it in." in words(
-        page.html()
+    text = words(page.html())
+    assert "Port not there /dev/ttyAMA0" in text
+    assert "The adapter is not plugged in. Plug it in." in text
+
+
+def test_how_the_line_is_set_stands_beside_what_is_needed(page: Any, picture: dict[str, Any]) -> None:
+    page.show(picture)
+    text = words(page.html())
+    assert "Set to, baud 38,400 8N1 sure to 100 % Controller needs, baud 38,400" in text.replace(
+        "\N{NO-BREAK SPACE}", " "
     )
+    line = picture["lines"][0]
+    line["setting"] |= {"baud": 115200, "format": "7E1", "carries": "inverted", "confidence": 0.93}
+    page.show(picture)
+    text = page.html()
+    told = "Set to, baud 115,200 7E1 of inverted polarity, sure to 93 %, not as needed Controller needs, baud 38,400"
+    assert told in words(text).replace("\N{NO-BREAK SPACE}", " ")
+    assert re.search(r'<td class="fail">115,200', text)
 
 
-def test_the_controllers_line_is_shown_where_there_is_one(page: Any, picture: dict[str, Any]) -> None:
+def test_what_the_port_counts_and_holds_back_is_told(page: Any, picture: dict[str, Any]) -> None:
+    line = picture["lines"][0]
+    for counters, told in (
+        (
+            {"framing": 0, "parity": 0, "breaks": 0, "lost_here": 0},
+            "none framing 0, parity 0, breaks 0, lost by this box 0",
+        ),
+        (
+            {"framing": 3, "parity": 0, "breaks": 1, "lost_here": 2},
+            "6 framing 3, parity 0, breaks 1, lost by this box 2",
+        ),
+        (None, "this port cannot tell"),
+    ):
+        line["counters"] = counters
+        page.show(picture)
+        assert f"Errors that the port counts {told}" in words(page.html())
+    for floor_s, figure, sentence in (
+        (0.016, "up to 16 ms", "This port may hold bytes back for 16 ms, and no jitter can be told finer than that."),
+        (0.00083, "up to 0.8 ms", "This port may hold bytes back for 0.8 ms,"),
+        (0.0, "no byte", "This port holds no byte back, so jitter is as fine as it is shown."),
+        (None, "not known", "For how long this port may hold bytes back is not known"),
+    ):
+        line["floor_s"] = floor_s
+        page.show(picture)
+        text = words(page.html()).replace("\N{NO-BREAK SPACE}", " ")
+        assert f"Bytes held back by the port {figure}" in text
+        assert sentence in text
+
+
+def test_both_lines_stand_side_by_side_with_what_the_controller_says(page: Any, picture: dict[str, Any]) -> None:
     page.show(picture)
-    assert "Line from controller" not in page.html()
-    line = copy.deepcopy(picture["lines"][0]) | {"name": "from-controller", "messages": []}
-    picture["lines"].append(line)
+    text = words(page.html())
+    assert "The two lines" not in text
+    assert "What the controller says" not in text
+    line = copy.deepcopy(picture["lines"][0]) | {"name": "from-controller", "messages": [], "counters": None}
+    picture["lines"].append(line | {"bytes_per_s": 3.0})
     page.show(picture)
-    assert "Line from controller The controller has said nothing" in words(page.html())
+    text = words(page.html())
+    assert "The two lines From receiver From controller Port open /dev/ttyAMA0 open /dev/ttyAMA0" in text
+    assert "Bytes a second 820 3" in text
+    assert "The controller has said nothing" in text
+    picture["lines"][1]["said"] = [
+        {"at_s": 12.1, "at_utc": "2026-05-04T09:12:12.100Z", "text": "$CCGPQ,GGA*2B"},
+        {"at_s": 2.0, "at_utc": None, "text": "\\xd3\\x00"},
+    ]
+    page.show(picture)
+    text = words(page.html())
+    assert "09:12:12 $CCGPQ,GGA*2B" in text
+    assert "2 s in \\xd3\\x00" in text
 
 
 def test_the_boxs_own_troubles_are_told_once(page: Any, picture: dict[str, Any]) -> None:
@@ -175,6 +232,8 @@ def test_whatever_comes_from_the_line_or_a_person_is_escaped(
 
     evil["marks"] = [{"at_s": 1.0, "at_utc": None, "source": "page", "note": "note"}]
     evil["box"]["says"] = ["trouble"]
+    evil["lines"].append(copy.deepcopy(evil["lines"][0]) | {"name": "from-controller"})
+    evil["lines"][1]["said"] = [{"at_s": 1.0, "at_utc": None, "text": "said"}]
     spoilt = spoil(evil)
     page.show(spoilt)
     first = page.html()
@@ -189,7 +248,7 @@ def test_whatever_comes_from_the_line_or_a_person_is_escaped(
         assert not [tag for tag, _ in tags if tag == "img"]
         assert all("src" in found for tag, found in tags if tag == "script")
         assert not [name for _, found in tags for name in found if name.startswith("on")]
-    for told in ("note", "trouble", "GGA", "latitude", "5204.12345678", "/dev/ttyAMA0", picture["machine"]):
+    for told in ("note", "trouble", "said", "GGA", "latitude", "5204.12345678", "/dev/ttyAMA0", picture["machine"]):
         assert html.escape(told + EVIL).replace("&#x27;", "&#39;").replace("&quot;", "&#34;") in first
 
 

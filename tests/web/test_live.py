@@ -11,10 +11,10 @@ from typing import Any
 
 import pytest
 
-from appliance.site.app import STREAMS_MOST
 from appliance.site.board import Board, events
 from appliance.site.glance import Glance
 from appliance.site.picture import PictureFile
+from appliance.site.streams import STREAMS_MOST
 
 
 class Steps(threading.Event):
