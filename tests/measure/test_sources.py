@@ -1,0 +1,48 @@
+"""One clock or two: UTC that runs on, that is told twice, that stands still, and midnight."""
+
+from __future__ import annotations
+
+import pytest
+
+from appliance.measure.meter import LineMeter, MeterSettings
+from appliance.measure.sources import TWICE_LEAST, Sources
+from appliance.sentence.checksum import checksum
+from appliance.sentence.chunk import Chunk
+
+DAY_S = 86_400.0
+
+
+def share(times_s: list[float]) -> float:
+    """Of a meter that hears GGA with these times of day, in a burst each second."""
+    meter = LineMeter(MeterSettings(38_400))
+    for number, time_s in enumerate(times_s):
+        hms = f"{time_s // 3600:02.0f}{time_s % 3600 // 60:02.0f}{time_s % 60:05.2f}"
+        body = f"GPGGA,{hms},5200.00000000,N,00100.00000000,W,4,18,0.7,100.0,M,47.0,M,1.0,0001".encode()
+        meter.feed(Chunk(b"$%b*%02X\r\n" % (body, checksum(body)), number * 10**9, 260_417))
+    assert meter.sentences == len(times_s)
+    return meter.sources.twice_share
+
+
+def test_nothing_is_told_before_enough_has_come() -> None:
+    assert Sources().twice_share == 0.0
+    assert share([100.0] * 6) == 0.0
+    assert share([100.0] * 7) == 1.0
+
+
+def test_one_clock_runs_on_over_midnight() -> None:
+    assert share([(DAY_S - 2 + n / 5) % DAY_S for n in range(20)]) == 0.0
+
+
+@pytest.mark.parametrize("behind_s", [0.0, 0.2, 37.0])
+def test_two_clocks_go_back_and_forth(behind_s: float) -> None:
+    times = [t - back for t in range(100, 112) for back in (0.0, behind_s)]
+    assert TWICE_LEAST <= share([float(t) for t in times]) <= 0.6
+
+
+def test_one_second_told_twice_is_one_clock() -> None:
+    times = [float(t) for t in range(100, 120)]
+    assert 0.0 < share([*times[:10], times[9], *times[10:]]) < TWICE_LEAST
+
+
+def test_a_clock_that_stands_still_is_told_every_time() -> None:
+    assert share([100.0] * 30) == 1.0
