@@ -61,6 +61,14 @@ class Wire:
         return belief if belief is not None and (belief.locked or belief.confidence >= SURE) else None
 
     @property
+    def reads(self) -> bool:
+        """Whether what comes is taken to be text at the listener's own setting: what damages it can then be told."""
+        if _has_rtcm(self):
+            return False
+        belief = self.belief
+        return self.meter.sentences > 0 if belief is None else belief.candidate == Candidate(self.meter.listening)
+
+    @property
     def unread(self) -> bool:
         """Whether no sentence has got through of late."""
         last = self.meter.last_sentence_ns
@@ -191,7 +199,7 @@ def _two_talkers(wire: Wire, damaged: list[int]) -> Check:
 
 def _contact(wire: Wire, damaged: list[int]) -> Check:
     losses = wire.meter.contact.recent(wire.now_ns)
-    if not losses or len(losses) < _CONTACT_SHARE * len(damaged):
+    if not wire.reads or not losses or len(losses) < _CONTACT_SHARE * len(damaged):
         return _check("contact-loss", None, "")
     longest_ms = max(loss.length_ns for loss in losses) / 1e6
     times = "once" if len(losses) == 1 else f"{len(losses)} times"
@@ -203,9 +211,7 @@ def _contact(wire: Wire, damaged: list[int]) -> Check:
 
 
 def _noise(wire: Wire, damaged: list[int]) -> Check:
-    belief = wire.belief
-    known = wire.meter.sentences > 0 if belief is None else belief.candidate == Candidate(wire.meter.listening)
-    if len(damaged) < max(NOISE_LEAST, wire.needs.damaged_most + 1) or not known:
+    if len(damaged) < max(NOISE_LEAST, wire.needs.damaged_most + 1) or not wire.reads:
         return _check("noise", None, "")
     note = (
         f"{len(damaged)} sentences were garbled in the last 10 s, with no character missing: electrical noise, or a "
