@@ -62,9 +62,9 @@ def _port(line: Line) -> Cell:
 def _set(line: Line) -> Cell:
     """As far as is known: what the line was found to be, else how it is listened to."""
     setting = line["setting"]
-    sure = setting["confidence"]
-    told = [CARRIES.get(setting["carries"], setting["carries"]) if setting["carries"] else ""]
-    told += ["as listened to" if sure is None else f"sure to {percent(sure)} %"]
+    sure, carries = setting["confidence"], setting["carries"] or "text"
+    told = [CARRIES.get(carries, carries)]
+    told.append("as listened to" if sure is None else f"sure to {'over 99' if sure > 0.99 else percent(sure)} %")
     off = setting["baud"] != setting["needed_baud"]
     told += ["not as needed"] if off else []
     more = ", ".join(one for one in told if one)
