@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import copy
 import json
+import shutil
 import socket
 import subprocess
 import sys
@@ -341,3 +342,23 @@ def server(page: Page, picture: dict[str, Any], soon: Callable[[Callable[[], boo
     made = Server(page.picture_path.parent, soon)
     yield made
     made.kill()
+
+
+FLAGS = [
+    "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
+    "--disable-component-update", "--disable-sync", "--host-resolver-rules=MAP linelamp.local 127.0.0.1",
+]  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    """A Chromium without a window; the tests of a module share it."""
+    from playwright.sync_api import sync_playwright
+
+    path = shutil.which("chromium")
+    if path is None:
+        pytest.skip("no chromium on this machine: the page was not looked at in a browser")
+    with sync_playwright() as playwright:
+        opened = playwright.chromium.launch(executable_path=path, args=FLAGS)
+        yield opened
+        opened.close()

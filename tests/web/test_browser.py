@@ -5,7 +5,6 @@ from __future__ import annotations
 import copy
 import http.client
 import re
-import shutil
 import signal
 import threading
 import time
@@ -14,16 +13,12 @@ from datetime import UTC, datetime
 from typing import Any
 
 import pytest
-from playwright.sync_api import Browser, Page, expect, sync_playwright
+from playwright.sync_api import Browser, Page, expect
 
 from appliance.site.streams import STREAMS_MOST
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
-FLAGS = [
-    "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
-    "--disable-component-update", "--disable-sync", "--host-resolver-rules=MAP linelamp.local 127.0.0.1",
-]  # fmt: skip
 Turned = Callable[[dict[str, Any], str], dict[str, Any]]
 
 
@@ -53,17 +48,6 @@ class Box:
         while not self._stop.wait(0.2):
             if self.listening:
                 self._page.show(self.picture | {"at_utc": datetime.now(UTC).isoformat()})
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    path = shutil.which("chromium")
-    if path is None:
-        pytest.skip("no chromium on this machine: the page was not looked at in a browser")
-    with sync_playwright() as playwright:
-        opened = playwright.chromium.launch(executable_path=path, args=FLAGS)
-        yield opened
-        opened.close()
 
 
 @pytest.fixture

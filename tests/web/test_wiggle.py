@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import os
-import shutil
 import statistics
 import subprocess
 import sys
@@ -13,6 +12,7 @@ import time
 import tty
 from collections.abc import Iterator
 from pathlib import Path
+from random import Random
 from typing import Any
 
 import pytest
@@ -107,15 +107,18 @@ class Cab:
         self._player.start()
 
     def _play(self) -> None:
-        began, since = time.monotonic(), 0
+        began, since, every, dice = time.monotonic(), 0, 0, Random(1)
         for piece in pieces(Receiver(ReceiverSettings(), Drive(1), 1).epochs(0, 300), 38_400):
             time.sleep(max(0.0, began + piece.due_s - time.monotonic()))
             if self.ended:
                 return
             data, since = piece.data, since + 1
-            if self.spoiling and since > 50 and b"*" in data and b"\n" in data:
+            if self.spoiling and since > every and b"*" in data and b"\n" in data:
                 data, since = data.replace(b"*", b"\x81", 1), 0
+                every = dice.randrange(20, 80)
+                os.write(self.master, data)
                 self.spoiled.append(time.time())
+                continue
             os.write(self.master, data)
 
     def close(self) -> None:
@@ -137,13 +140,17 @@ def cab(tmp_path: Path, soon: Any) -> Iterator[Cab]:
     made.close()
 
 
+LOSSES = 24
 WATCH = """() => {
   window.seen = [];
+  let last = null;
   const state = document.querySelector("#state");
   const look = () => {
-    const count = Number((state.innerText.match(/\\d+/) || [0])[0]);
-    if (!seen.length || seen.at(-1)[0] !== count)
-      seen.push([count, (performance.timeOrigin + performance.now()) / 1000]);
+    const count = Number(state.querySelector(".count").textContent);
+    if (count === last) return;
+    last = count;
+    const now = () => seen.push([count, (performance.timeOrigin + performance.now()) / 1000]);
+    requestAnimationFrame(() => setTimeout(now)); // once the frame that shows it has been painted
   };
   new MutationObserver(look).observe(state, {subtree: true, childList: true, characterData: true});
   look();
@@ -152,31 +159,27 @@ WATCH = """() => {
 
 @pytest.mark.slow
 @pytest.mark.browser
-def test_a_loss_is_on_the_screen_within_300_ms(cab: Cab) -> None:
-    """From the last byte of a spoiled sentence on the pty to the count on the page, in a real browser."""
-    chromium = shutil.which("chromium")
-    if chromium is None:
-        pytest.skip("no chromium on this machine")
-    from playwright.sync_api import expect, sync_playwright
+def test_a_loss_is_on_the_screen_within_300_ms(cab: Cab, browser: Any) -> None:
+    """From the last byte of a spoiled sentence on the pty to the count on the page, in a real browser.
 
-    flags = ["--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking"]
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=chromium, args=flags)
-        screen = browser.new_page(viewport={"width": 390, "height": 844})
-        screen.goto(f"http://127.0.0.1:{cab.port}/wiggle")
-        screen.click("button[value=true]")
-        expect(screen.locator("#state")).to_contain_text("STEADY")
-        screen.evaluate(WATCH)
-        cab.spoiling = True
-        until = time.monotonic() + 60
-        while len(cab.spoiled) < 20:
-            assert time.monotonic() < until
-            screen.wait_for_timeout(200)
-        cab.spoiling = False
-        screen.wait_for_timeout(1000)
-        seen = screen.evaluate("seen")
-        browser.close()
-    assert seen[-1][0] == len(cab.spoiled) >= 20
-    came: dict[int, float] = dict(seen)
-    delays = sorted(came[number] - at_s for number, at_s in enumerate(cab.spoiled, 1) if number in came)
-    assert statistics.median(delays) < 0.3, delays
+    The limit holds for nine in ten: on a machine that runs a browser and other tests too, one may have to wait.
+    """
+    screen = browser.new_page(viewport={"width": 390, "height": 844})
+    screen.goto(f"http://127.0.0.1:{cab.port}/wiggle")
+    screen.click("button[value=true]")
+    screen.locator("#state .steady").wait_for(timeout=20_000)
+    screen.evaluate(WATCH)
+    cab.spoiling = True
+    until = time.monotonic() + 60
+    while len(cab.spoiled) < LOSSES:
+        assert time.monotonic() < until
+        screen.wait_for_timeout(200)
+    cab.spoiling = False
+    screen.wait_for_timeout(1000)
+    seen = screen.evaluate("seen")
+    screen.close()
+    assert [count for count, _ in seen] == list(range(len(cab.spoiled) + 1))  # each was on the screen by itself
+    delays_s = sorted(came_s - at_s for (_, came_s), at_s in zip(seen[1:], cab.spoiled, strict=True))
+    told = f"median {statistics.median(delays_s):.3f} s, most {delays_s[-1]:.3f} s, {len(delays_s)} losses"
+    print(f"fault to screen: {told}")
+    assert statistics.quantiles(delays_s, n=10)[-1] < 0.3, delays_s
