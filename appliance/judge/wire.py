@@ -15,7 +15,6 @@ from appliance.judge.needs import Needs
 from appliance.measure.errors import RECENT_NS
 from appliance.measure.hunt import Belief
 from appliance.measure.meter import LineMeter
-from appliance.measure.signature import Candidate
 from appliance.measure.sources import TWICE_LEAST
 from appliance.sentence.setting import Setting
 
@@ -37,7 +36,7 @@ WIRE_IDS = frozenset({
     "tap-overrun", "pins-crossed", "line-held-low", "polarity-inverted", "baud-wrong", "format-wrong", "binary",
     "two-talkers", "contact-loss", "noise",
 })  # fmt: skip
-EXPLAINS_SILENCE = frozenset({"pins-crossed", "line-held-low"})
+EXPLAINS_SILENCE = frozenset({"pins-crossed", "line-held-low", "binary"})
 EXPLAINS_TEXT = frozenset({
     "pins-crossed", "line-held-low", "polarity-inverted", "baud-wrong", "format-wrong", "binary", "two-talkers",
     "noise",
@@ -66,7 +65,10 @@ class Wire:
         if _has_rtcm(self):
             return False
         belief = self.belief
-        return self.meter.sentences > 0 if belief is None else belief.candidate == Candidate(self.meter.listening)
+        if belief is None:
+            return self.meter.sentences > 0
+        setting, kind = belief.candidate
+        return setting == self.meter.listening and kind in ("text", "noise")
 
     @property
     def unread(self) -> bool:
@@ -88,7 +90,8 @@ def look(wire: Wire) -> Iterator[Check]:
     yield talkers
     yield contact
     explained = "fail" in (talkers.state, contact.state) or wire.meter.lost_here_ns is not None
-    yield _noise(wire, [] if explained else damaged)
+    noise = _noise(wire, [] if explained else damaged)
+    yield noise if explained or noise.state == "fail" else _drowned(wire)
 
 
 def _check(
@@ -218,6 +221,18 @@ def _noise(wire: Wire, damaged: list[int]) -> Check:
         "bad ground. See what runs when it happens; look at the screen and ground of the cable."
     )
     return _check("noise", damaged[0], note, damaged[-1], len(damaged))
+
+
+def _drowned(wire: Wire) -> Check:
+    """Noise that leaves next to no sentence, or none."""
+    belief = wire.belief
+    if belief is None or belief.candidate.kind != "noise" or not wire.reads:
+        return _check("noise", None, "")
+    note = (
+        f"What comes is text that noise has drowned ({_percent(belief)}), and noise where the line should rest. See "
+        "what runs when it happens; look at the screen and ground of the cable."
+    )
+    return _check("noise", wire.meter.hunt.belief_ns, note)
 
 
 def _percent(belief: Belief) -> str:

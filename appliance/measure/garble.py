@@ -6,15 +6,18 @@ the bytes of damaged frames are weighed against both signatures (see signature),
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 
-from appliance.measure.signature import Candidate, signature
+from appliance.measure.signature import Candidate, Signature, signature
 from appliance.sentence.setting import Setting
 
 _BYTES_MOST = 1500
 """Bytes weighed; beyond them the older count for half."""
 LEAD_NATS = 25.0
 """Lead from which two talkers are taken to be there. Tuned on the bench."""
+_PARTS = (0.1, 0.3, 0.5, 0.7, 0.9)
+"""Shares of a garbled sentence that may be spoilt: of two that overlap, both ends may be sound."""
 _TEMPER = 0.5
 """As in the hunt: neighbouring bytes are not independent."""
 
@@ -36,9 +39,17 @@ class Garble:
         self._seen.clear()
 
     def two_talkers(self, listening: Setting) -> bool:
-        """Whether what is garbled is rather two texts than one with noise on it."""
-        two = signature(listening, Candidate(listening, "two-talkers")).log_likelihood(self._seen)
-        one = max(
-            signature(listening, Candidate(listening, kind)).log_likelihood(self._seen) for kind in ("text", "noise")
+        """Whether what is garbled is rather two texts than one with noise on it, be it wholly or in part."""
+        text, two, noise = (
+            signature(listening, Candidate(listening, kind)) for kind in ("text", "two-talkers", "noise")
         )
-        return _TEMPER * (two - one) > LEAD_NATS
+        lead = _mixed(self._seen, text, two) - _mixed(self._seen, text, noise)
+        return _TEMPER * lead > LEAD_NATS
+
+
+def _mixed(seen: Counter[int], text: Signature, other: Signature) -> float:
+    """Log likelihood of these bytes if a share of them is as in `other` and the rest sound text; the best share."""
+    shares = [(text.share(byte), other.share(byte), count) for byte, count in seen.items()]
+    return max(
+        sum(count * math.log((1 - part) * sound + part * spoilt) for sound, spoilt, count in shares) for part in _PARTS
+    )

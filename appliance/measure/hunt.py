@@ -199,7 +199,7 @@ def _best_at(scores: dict[Candidate, float], listening: Setting, wanted: Setting
 def _prior(candidate: Candidate, needed: Setting) -> float:
     """In nats: an inverted line and one of seven bits are rarer than a wrong baud. Common practice, no source."""
     chosen = candidate.setting
-    prior = {"text": 0.0, "inverted": -3.0, "two-talkers": -4.0, "binary": -4.0}[candidate.kind]
+    prior = {"text": 0.0, "inverted": -3.0, "two-talkers": -4.0, "binary": -4.0, "noise": -4.0}[candidate.kind]
     prior -= {"8N1": 0.0, "7E1": 2.0, "8E1": 3.0}.get(chosen.name, 4.0)
     prior -= 0.0 if chosen.baud in (4800, 9600, 19200, 38400, 115200) else 1.0
     return prior + (2.0 if chosen == needed else 0.0)

@@ -36,8 +36,8 @@ _BARE = 0.02
 """Added to every count, so that what did not occur in the sample is rare rather than impossible."""
 _SAMPLE_S = 2
 _REPEATS_MOST = 6
-_NOISE = 0.01
-"""Share of the bits that noise turns over, in the signature: one byte in ten. Tuned on the bench."""
+_NOISE = 0.02
+"""Share of the bits that noise turns over, in the signature: two bytes in ten. Tuned on the bench."""
 _CHANCE_BYTES = 700
 
 
@@ -46,7 +46,7 @@ Kind = Literal["text", "inverted", "two-talkers", "binary", "noise"]
 
 class Candidate(NamedTuple):
     """What a line may really be: its setting, and whether it carries text, text of inverted polarity, the text of two
-    talkers at once, no text at all, or text with noise on it (which is no candidate, but compared with: see garble)."""
+    talkers at once, no text at all, or text with noise on it, also where the line rests."""
 
     setting: Setting
     kind: Kind = "text"
@@ -59,6 +59,7 @@ def _candidates() -> Iterator[Candidate]:
             yield Candidate(Setting.parse(baud, name), "inverted")
         yield Candidate(Setting(baud), "two-talkers")
         yield Candidate(Setting(baud), "binary")
+        yield Candidate(Setting(baud), "noise")
 
 
 CANDIDATES: tuple[Candidate, ...] = tuple(_candidates())
@@ -78,6 +79,10 @@ class Signature:
         self._rest = math.log(_BARE * known + floor)
         self.flawed_share = min(0.99, max(0.002, flawed / total if total else 0.0))
 
+    def share(self, byte: int) -> float:
+        """Of this byte, 0 to 1."""
+        return math.exp(self._log_shares.get(byte, self._rest))
+
     def log_likelihood(self, seen: Counter[int]) -> float:
         """Of having seen these bytes so often."""
         return sum(count * self._log_shares.get(byte, self._rest) for byte, count in seen.items())
@@ -96,7 +101,7 @@ def _like(listening: Setting, candidate: Candidate) -> Candidate:
         return candidate
     if setting.parity == "O" or (setting.parity == "E" and kind == "inverted" and setting.bits == 8):
         setting = replace(setting, parity="E" if setting.bits == 7 or kind == "text" else "N")
-    return Candidate(setting, "text" if kind == "two-talkers" else kind)
+    return Candidate(setting, "text" if kind in ("two-talkers", "noise") else kind)
 
 
 def prepare(listening: Setting, most: int) -> bool:

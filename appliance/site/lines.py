@@ -16,6 +16,7 @@ CARRIES = {
     "inverted": "of inverted polarity",
     "two-talkers": "two talkers at once",
     "binary": "no text, but binary",
+    "noise": "text drowned in noise",
 }
 
 

@@ -68,6 +68,7 @@ class Core:
         self._lamps: Lamps | None = None
         self._lamp_says = ""
         self._second = clock() // 1_000_000_000
+        self._dropped = 0
         self._dated_ns: int | None = None
         self._date_told_ns = 0
 
@@ -160,6 +161,8 @@ class Core:
                 self._tune(line, wanted)
 
     def _look(self, now_ns: int, stopping: bool = False) -> None:
+        dropped, self._dropped = self._inbox.dropped - self._dropped, self._inbox.dropped
+        self._watch.receiver.lost(1 if dropped else 0, now_ns)
         seen = self._watch.look(now_ns)
         for fault in seen.opened:
             self._keeper.fault(fault.key, _row(fault))

@@ -211,7 +211,7 @@ def cases(count: int) -> Iterator[Case]:
     dice = Random("cases")
     settings = [Setting.parse(baud, name) for baud in BAUDS for name in FORMATS]
     for seed in range(count):
-        sparse, marks = bool(seed % 2), bool(seed // 2 % 2)
+        sparse, marks = dice.random() < 0.5, dice.random() < 0.5
         kind = seed % 3
         if kind == 0:
             setting = settings[seed // 3 % len(settings)]

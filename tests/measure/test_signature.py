@@ -24,7 +24,7 @@ def heard(setting: Setting, listening: Setting = LISTENING) -> list[Received]:
 
 
 def test_every_setting_and_kind_is_a_candidate_once() -> None:
-    assert len(CANDIDATES) == len(set(CANDIDATES)) == len(BAUDS) * (2 * len(FORMATS) + 2)
+    assert len(CANDIDATES) == len(set(CANDIDATES)) == len(BAUDS) * (2 * len(FORMATS) + 3)
 
 
 @pytest.mark.parametrize(
