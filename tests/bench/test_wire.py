@@ -27,6 +27,7 @@ def bench() -> Iterator[ModuleType]:
 
 
 @pytest.mark.slow
+@pytest.mark.timeout(900)  # a minute, but several where each row of the code is counted
 def test_the_slice_is_named_right(bench: ModuleType) -> None:
     settings, faults, said_of_healthy, tuned = [], [], [], 0
     for case in islice(bench.cases(LINES * STEP), 0, None, STEP):
