@@ -42,5 +42,5 @@ def test_the_slice_is_named_right(bench: ModuleType) -> None:
             tuned += outcome.tuned
     assert len(settings) + len(faults) > LINES // 2
     assert (said_of_healthy, tuned) == ([], 0)
-    assert sum(settings) >= 0.95 * len(settings)
+    assert settings.count(False) <= 1  # of about twenty; a line at 460,800 with sparse traffic may need more than 5 s
     assert sum(faults) >= 0.9 * len(faults)
