@@ -260,6 +260,7 @@ def assert_healthy(lived: Any, phase_s: float) -> None:
     assert went_s == pytest.approx(10.0 + phase_s)  # the first look at which ten clean seconds are over
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", HEALTHY)
 def test_a_healthy_line_goes_when_the_clean_run_is_over(
     name: str, live: LIVE, at_rate: Callable[[float], Needs]

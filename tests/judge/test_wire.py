@@ -116,6 +116,7 @@ CASES: dict[str, tuple[Callable[[], Waveform], tuple[str, ...]]] = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", CASES)
 def test_each_name_fails_on_its_cause_and_it_alone(name: str) -> None:
     wave, words = CASES[name]
