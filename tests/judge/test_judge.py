@@ -304,6 +304,7 @@ def test_a_port_that_was_gone_is_one_fault(
     assert lived.turns[-1][0] >= max(end_s for _, end_s in expected.values()) + 10.0
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", ["message-off", "silence", "quality", "binary", "age-grows", "satellites"])
 def test_looks_at_other_instants_find_the_same(kind: str, live: LIVE) -> None:
     """At 5 looks a second whatever their phase, and at sparse, uneven cuts of the bytes."""

@@ -162,6 +162,7 @@ def test_inverted_at_another_baud_tells_both() -> None:
     assert failing(seen(inverted(line(Setting(9600))))) & WIRE_IDS == {"polarity-inverted", "baud-wrong"}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", ["polarity-inverted", "binary"])
 def test_nothing_is_asked_of_a_text_that_does_not_get_through(name: str) -> None:
     checks = seen(CASES[name][0]())

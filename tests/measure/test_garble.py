@@ -29,6 +29,7 @@ def garble_of(line: Waveform) -> Garble:
     return meter.garble
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(1, 5))
 def test_two_texts_are_two_talkers(seed: int) -> None:
     garble = garble_of(joined(text(seed), text(seed + 1)))
@@ -37,6 +38,7 @@ def test_two_texts_are_two_talkers(seed: int) -> None:
     assert not garble.two_talkers(SETTING)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("share", [0.0005, 0.002, 0.01])
 @pytest.mark.parametrize("seed", range(1, 4))
 def test_noise_is_no_second_talker(seed: int, share: float) -> None:
