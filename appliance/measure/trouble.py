@@ -50,7 +50,7 @@ class Troubles:
             self._keep(lasted)
 
     def lasts(
-        self, kind: str, since_ns: int, measured: float | None = None, needed: float | None = None, note: str = "",
+        self, kind: str, since_ns: int, measured: float | None = None, *, needed: float | None = None, note: str = "",
         figures: Figures | None = None,
     ) -> None:  # fmt: skip
         """This kind is there, since when; told again, its figures are the newer ones and its start stays."""
@@ -59,7 +59,7 @@ class Troubles:
         self.lasting[kind] = Trouble(kind, since_ns, None, measured, needed, note, figures or {})
 
     def once(
-        self, kind: str, at_ns: int, measured: float | None = None, needed: float | None = None, note: str = "",
+        self, kind: str, at_ns: int, measured: float | None = None, *, needed: float | None = None, note: str = "",
         figures: Figures | None = None, until_ns: int | None = None,
     ) -> None:  # fmt: skip
         """This kind happened, and is over: at an instant, or from at_ns until until_ns."""
