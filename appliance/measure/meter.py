@@ -47,7 +47,7 @@ class MeterSettings:
 class Message:
     """Measures of one talker and type."""
 
-    __slots__ = ("_number", "bad", "last", "longest", "longest_ns", "rate", "schedule", "talker", "type")
+    __slots__ = ("_number", "_systems", "bad", "last", "longest", "longest_ns", "rate", "schedule", "talker", "type")
 
     def __init__(self, talker: str, type_: str) -> None:
         self.talker = talker
@@ -59,6 +59,7 @@ class Message:
         self.longest = 0
         self.longest_ns = 0
         self._number = 0
+        self._systems: set[str] = set()
 
     def add(self, sentence: Sentence, at_ns: int, scheduled: bool) -> bool:
         """One sentence of this message; whether it opens a group. scheduled: whether its byte times were measured."""
@@ -76,11 +77,26 @@ class Message:
         return opens
 
     def _opens(self, sentence: Sentence) -> bool:
-        """All open a group, but the satellites in view whose number goes on counting from the one before."""
-        if sentence.type != "GSV" or sentence.talker == MAKER:
+        """All open a group, but satellites in view whose number goes on counting from the one before, and those used
+        that come in one go, system by system."""
+        if sentence.talker == MAKER:
             return True
-        before, self._number = self._number, int(sentence.fields[1] or 1)
-        return self._number <= before or not before
+        if sentence.type == "GSV":
+            before, self._number = self._number, int(sentence.fields[1] or 1)
+            return self._number <= before or not before
+        return sentence.type != "GSA" or self._opens_used(sentence)
+
+    def _opens_used(self, sentence: Sentence) -> bool:
+        """A system told again begins a new group, and one that should have come earlier and comes after a rest.
+
+        Where its number is not sent (before NMEA 0183 v4.10), only a rest tells.
+        """
+        system = sentence.fields[GSA_SYSTEM] if len(sentence.fields) > GSA_SYSTEM else ""
+        rests = self.last is None or sentence.frame.start_ns - self.last.frame.end_ns > BURST_REST_NS
+        opens = rests and system <= max(self._systems, default="")
+        opens = opens or (bool(system) and system in self._systems) or self.last is None
+        self._systems = {system} if opens else self._systems | {system}
+        return opens
 
 
 @dataclass(slots=True)
@@ -94,6 +110,10 @@ class Tally:
     messages: Counter[str] = field(default_factory=Counter)
 
 
+GSA_SYSTEM = 17
+"""Place of the system's number among the fields of GSA."""
+BURST_REST_NS = 20_000_000
+"""Sentences of one burst follow each other at once, give or take the 16 ms of a USB adapter. Our choice."""
 MAKER = "P"
 """The talker of makers' own sentences; what follows it is no type of the standard."""
 MESSAGES_MOST = 200
@@ -231,7 +251,7 @@ class LineMeter:
         if content is None:
             return
         self.fix.add(content, at_ns)
-        self.sources.add(content)
+        self.sources.add(content, at_ns)
         trusted = isinstance(content, ZDA) or (isinstance(content, RMC) and content.status == "A")
         if trusted and isinstance(content, RMC | ZDA) and content.date and content.time_s is not None:
             utc = utc_ns(content.date, content.time_s)

@@ -241,6 +241,36 @@ def test_a_lost_one_of_a_group_leaves_the_rate(lost: int) -> None:
     assert rate.whole_hz() == pytest.approx(1.0, rel=0.001)
 
 
+def gsa_epoch(talker: str, systems: str) -> bytes:
+    """systems: their numbers, or one letter for each where no number is sent."""
+    numbers = [f",{one}" if one.isdigit() else "" for one in systems]
+    return b"".join(sealed(f"{talker}GSA,A,3,01,02,03,04,,,,,,,,,1.2,0.7,1.0{number}") for number in numbers)
+
+
+@pytest.mark.parametrize("rate_hz", [1, 5, 10])
+@pytest.mark.parametrize("systems", ["1", "123", "1234", "3142", "x", "xxx"])
+def test_satellites_used_are_rated_by_the_burst_and_not_by_the_system(systems: str, rate_hz: int) -> None:
+    step_ns = STEP * BAUD // 460_800
+    meter = LineMeter(MeterSettings(460_800, gap_most_ns={"GSA": 1_500_000_000}))
+    for epoch in range(30 * rate_hz):
+        meter.feed(Chunk(gsa_epoch("GN", systems) + RMC, START + epoch * SECOND // rate_hz, step_ns))
+    rate = meter.messages["GN", "GSA"].rate
+    assert rate.count == 30 * rate_hz * len(systems)
+    assert rate.whole_hz() == pytest.approx(rate_hz)
+    assert rate.longest_gap_ns == SECOND // rate_hz
+    assert meter.needed["GSA"].count == 30 * rate_hz
+
+
+@pytest.mark.parametrize("systems", ["123", "xxx"])
+@pytest.mark.parametrize("lost", [0, 1, 2])
+def test_a_lost_system_leaves_the_rate(lost: int, systems: str) -> None:
+    meter = LineMeter(MeterSettings(BAUD))
+    for second in range(30):
+        kept = systems[:lost] + systems[lost + 1 :] if second % 3 == 1 else systems
+        meter.feed(Chunk(gsa_epoch("GN", kept), START + second * SECOND, STEP))
+    assert meter.messages["GN", "GSA"].rate.whole_hz() == pytest.approx(1.0, rel=0.01)
+
+
 def test_messages_are_bounded_under_a_flood_of_valid_addresses() -> None:
     meter = LineMeter(SETTINGS)
     letters = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
