@@ -47,7 +47,8 @@ class Source:
     """A recording opened: its pieces in order of time, what is known of its times, and what there is to say of it.
 
     size: bytes to be judged, for a progress bar. undated: rows of each line without a time of their own, counted as
-    they pass. name: what to call it in errors. tunings: how its ports listened, in order of time.
+    they pass. name: what to call it in errors. tunings: how its ports listened, in order of time. jitter_floor_s:
+    no jitter can be told finer; None where that is not known.
     """
 
     pieces: Iterator[Recorded]
@@ -58,6 +59,7 @@ class Source:
     undated: Counter[str] = field(default_factory=Counter)
     name: str = "The recording"
     tunings: deque[TuningRow] = field(default_factory=deque)
+    jitter_floor_s: float | None = None
 
 
 def open_source(path: Path, needs: Needs, watch_id: int | None = None) -> Source:
@@ -75,8 +77,10 @@ def open_source(path: Path, needs: Needs, watch_id: int | None = None) -> Source
     if recording.form_of(path) == "tagged":
         undated: Counter[str] = Counter()
         pieces = recording.tagged(path, needs.baud, undated)
-        notes = [_COARSE] if recording.coarse(path) else []
-        return Source(pieces, size, True, 0, notes, undated=undated, name=str(path))
+        coarse = recording.coarse(path)
+        floor_s = recording.COARSE_S if coarse else recording.FINE_S
+        notes = [_COARSE] if coarse else []
+        return Source(pieces, size, True, 0, notes, undated=undated, name=str(path), jitter_floor_s=floor_s)
     dated = recording.dated(path)
     notes = [
         "Arrival was not measured: the log has no times but the sentences' own. Jitter, load and silence are unknown."
@@ -241,10 +245,9 @@ class Recording:
                 checks[key] = fault.as_check()
         return sorted(checks.values(), key=rank)
 
-    @staticmethod
-    def _message(row: picture.Json) -> picture.Json:
+    def _message(self, row: picture.Json) -> picture.Json:
         """Over the whole recording: the rate from its first arrival to its last."""
-        return row | {"rate_hz": row["rate_watch_hz"]}
+        return row | {"rate_hz": row["rate_watch_hz"], "jitter_floor_s": self.source.jitter_floor_s}
 
 
 def why_wait(result: picture.Json) -> str:
@@ -281,7 +284,15 @@ def in_words(result: picture.Json) -> str:
         rate = "-" if one["rate_hz"] is None else f"{one['rate_hz']:.2f} Hz"
         name = one["talker"] + one["type"]
         rows.append(f"{name:10}{one['count']:>9}{one['bad']:>9}{rate:>10}{gap:>14}{jitter:>14}")
+    rows += sorted({_floor_says(one["jitter_floor_s"]) for one in result["messages"] if one["jitter_s"] is not None})
     qualities = ", ".join(f"{duration(s)} in quality {q}" for q, s in result["fix"]["seconds_by_quality"].items())
     if qualities:
         rows += ["", f"Fix: {qualities}"]
     return "\n".join(rows)
+
+
+def _floor_says(floor_s: float | None) -> str:
+    """How fine the figures of jitter are."""
+    if floor_s is None:
+        return "For how long the port held bytes back is not known, and so not how finely jitter can be told."
+    return f"By the times in the log no jitter can be told finer than {floor_s * 1000:.0f} ms."

@@ -40,6 +40,8 @@ _STAMP_DIGITS_MOST = 20
 _SNIFF_BYTES = 65536
 _SNIFF_ROWS = 100
 _GROUP_MOST = 10_000
+COARSE_S, FINE_S = 1.0, 0.001
+"""What one step of `c` is, in seconds and in milliseconds: nothing can be told finer by it."""
 _SECOND_NS = 1_000_000_000
 
 

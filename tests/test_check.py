@@ -145,6 +145,7 @@ TYPES: dict[str, Any] = {
         {
             "talker": str, "type": str, "count": int, "bad": int, "rate_hz": (float, type(None)),
             "longest_gap_s": (float, type(None)), "jitter_s": (float, type(None)),
+            "jitter_floor_s": (float, type(None)),
         }
     ],
     "fix": {"seconds_by_quality": dict, "age_max_s": (float, type(None)), "decimals": (int, type(None))},
@@ -300,6 +301,22 @@ def test_whole_seconds_are_noted_and_no_fault(tmp_path: Path) -> None:
     result = judged(tmp_path / "seconds.nmea")
     assert (result["verdict"], result["faults"]) == ("go", [])
     assert "whole seconds" in result["notes"][0]
+    assert {one["jitter_floor_s"] for one in result["messages"]} == {1.0}
+    assert "no jitter can be told finer than 1000 ms" in check.in_words(result)
+
+
+def test_how_fine_the_jitter_is_stands_with_it(tmp_path: Path) -> None:
+    history = history_of(tmp_path / "history.db", simulated(seconds=12.0))
+    tagged = judged(tagged_of(history, tmp_path / "taken.nmea"))
+    assert {one["jitter_floor_s"] for one in tagged["messages"]} == {0.001}
+    assert "no jitter can be told finer than 1 ms" in check.in_words(tagged)
+    kept = judged(history)
+    assert {one["jitter_floor_s"] for one in kept["messages"]} == {None}
+    assert "is not known, and so not how finely jitter can be told" in check.in_words(kept)
+    (tmp_path / "plain.nmea").write_bytes(b"".join(piece.data for piece in simulated(seconds=12.0)))
+    plain = judged(tmp_path / "plain.nmea")
+    assert {one["jitter_floor_s"] for one in plain["messages"]} == {None}
+    assert "finely" not in check.in_words(plain)  # it tells no jitter at all
 
 
 def test_a_look_sees_the_bytes_that_had_come_by_then_and_no_others() -> None:
