@@ -20,7 +20,7 @@ from werkzeug.wrappers import Response as AnyResponse
 
 from appliance.asking import ask
 from appliance.site.orders import carry_out
-from appliance.site.picture import FORMAT, PictureFile, Sight
+from appliance.site.picture import PictureFile, Sight
 from appliance.site.streams import BEAT_S, Streams
 
 NAME = "wiggle.json"
@@ -51,50 +51,6 @@ SHAPES = {"off": "wait", "steady": "go", "loss": "no-go", "silent": "no-go", "de
 Render = Callable[[str, Mapping[str, Any]], str]
 
 
-class WiggleFile:
-    """Reads what the tap shows of the test, when it changed. For one thread."""
-
-    def __init__(
-        self,
-        path: Path,
-        *,
-        wall: Callable[[], float] = time.time,
-        monotonic: Callable[[], float] = time.monotonic,
-    ) -> None:
-        self._path = path
-        self._wall = wall
-        self._monotonic = monotonic
-        self._mtime_ns: int | None = None
-        self._read: dict[str, Any] | None = None
-        self._changed_s = float("-inf")
-
-    def look(self) -> tuple[dict[str, Any] | None, bool]:
-        """The test as it was last shown, None where there was none; and whether it was shown just now.
-
-        A clock that jumps does not make a test look old: it is shown anew within a turn.
-        """
-        now_s = self._monotonic()
-        try:
-            mtime_ns = self._path.stat().st_mtime_ns
-            if mtime_ns != self._mtime_ns:
-                self._read = _parsed(self._path.read_bytes())
-                self._changed_s = now_s if self._mtime_ns is not None else float("-inf")
-                self._mtime_ns = mtime_ns
-        except OSError:
-            self._mtime_ns = self._read = None
-            return None, False
-        fresh = abs(self._wall() - mtime_ns / 1e9) <= STOPPED_AFTER_S or now_s - self._changed_s <= STOPPED_AFTER_S
-        return self._read, fresh
-
-
-def _parsed(raw: bytes) -> dict[str, Any] | None:
-    try:
-        test = json.loads(raw)
-    except ValueError:
-        return None
-    return test if isinstance(test, dict) and test.get("format") == FORMAT else None
-
-
 @dataclass(slots=True, frozen=True)
 class Now:
     """How the test stands. test: as the tap shows it, None where none was run. says: why nobody listens, or ""."""
@@ -122,13 +78,14 @@ class Now:
         return (self.state, self.says, self.on, *figures, int(test.get("seconds") or 0), silence, test.get("strip"))
 
 
-def stand(test: dict[str, Any] | None, fresh: bool, sight: Sight) -> Now:
+def stand(shown: Sight, sight: Sight) -> Now:
     """The state of the test, from what the tap shows of it and of the whole."""
+    test = shown.held
     if sight.picture is None:
         return Now("deaf", test, sight.says)
     if test is None or not test["on"]:
         return Now("off", test)
-    if not fresh:
+    if shown.picture is None:
         return Now("deaf", test, "The listening part of the box has stopped. Nothing is heard from the line.")
     if test["silent"]:
         return Now("silent", test)
@@ -212,8 +169,8 @@ def install(
     """Adds the page to app. picture_path: of the live picture; what the tap shows of the test lies beside it."""
 
     def looking() -> Callable[[], Now]:
-        test, picture = WiggleFile(picture_path.with_name(NAME)), PictureFile(picture_path)
-        return lambda: stand(*test.look(), picture.look())
+        test, picture = PictureFile(picture_path.with_name(NAME), STOPPED_AFTER_S), PictureFile(picture_path)
+        return lambda: stand(test.look(), picture.look())
 
     @app.get("/wiggle")
     def wiggle() -> str:

@@ -11,9 +11,9 @@ from typing import Any
 
 import pytest
 
-from appliance.site.picture import Sight
+from appliance.site.picture import PictureFile, Sight
 from appliance.site.streams import STREAMS_MOST
-from appliance.site.wiggle import CELLS, LOOK_S, STOPPED_AFTER_S, Now, WiggleFile, events, stand, strip
+from appliance.site.wiggle import CELLS, LOOK_S, STOPPED_AFTER_S, Now, events, stand, strip
 
 TEST: dict[str, Any] = {
     "format": 1, "on": True, "line": "from-receiver", "started_utc": "2026-05-04T09:12:00.000Z", "seconds": 20.0,
@@ -47,7 +47,7 @@ class Stream:
         assert next(self._events) == "retry: 1000\n\n"
 
     def _look(self) -> Now:
-        return stand(self.test, True, LISTENING)
+        return stand(Sight(1, b"", self.test, "", self.test), LISTENING)
 
     @staticmethod
     def _render(template: str, known: Any) -> str:
@@ -104,7 +104,7 @@ def test_a_stream_without_news_gives_a_sign_of_life_each_second() -> None:
     ],
 )
 def test_how_the_test_stands(test: dict[str, Any] | None, fresh: bool, sight: Sight, state: str) -> None:
-    now = stand(test, fresh, sight)
+    now = stand(Sight(1, b"", test if fresh else None, "" if fresh else "It has stopped.", test), sight)
     assert now.state == state
     assert now.on is (state in ("steady", "loss", "silent"))
 
@@ -116,7 +116,12 @@ class Watched:
         self.path = folder / "wiggle.json"
         self.wall_s = 1_777_886_000.0
         self.now_s = 100.0
-        self.file = WiggleFile(self.path, wall=lambda: self.wall_s, monotonic=lambda: self.now_s)
+        self.file = PictureFile(self.path, STOPPED_AFTER_S, wall=lambda: self.wall_s, monotonic=lambda: self.now_s)
+
+    def look(self) -> tuple[dict[str, Any] | None, bool]:
+        """The test as it was last shown, and whether it was shown just now."""
+        sight = self.file.look()
+        return sight.held, sight.picture is not None
 
     def show(self, text: str | None = None, at_s: float | None = None) -> None:
         self.path.write_text(json.dumps(TEST) if text is None else text)
@@ -133,32 +138,32 @@ def watched(tmp_path: Path) -> Watched:
 
 
 def test_a_test_that_is_no_longer_shown_is_not_fresh(watched: Watched) -> None:
-    assert watched.file.look() == (None, False)
+    assert watched.look() == (None, False)
     watched.show()
-    assert watched.file.look() == (TEST, True)
+    assert watched.look() == (TEST, True)
     watched.later(STOPPED_AFTER_S)
-    assert watched.file.look() == (TEST, True)
+    assert watched.look() == (TEST, True)
     watched.later(0.01)
-    assert watched.file.look() == (TEST, False)
+    assert watched.look() == (TEST, False)
     watched.show()
-    assert watched.file.look() == (TEST, True)
+    assert watched.look() == (TEST, True)
     watched.path.unlink()
-    assert watched.file.look() == (None, False)
+    assert watched.look() == (None, False)
 
 
 def test_a_clock_that_jumps_does_not_end_a_test(watched: Watched) -> None:
     watched.show()
-    watched.file.look()
+    watched.look()
     watched.later(0.05)
     watched.show(at_s=watched.wall_s)
     watched.wall_s += 5_000_000
-    assert watched.file.look() == (TEST, True)
+    assert watched.look() == (TEST, True)
 
 
 @pytest.mark.parametrize("text", ["", "{", "[]", '{"format": 2}'])
 def test_what_cannot_be_read_is_no_test(watched: Watched, text: str) -> None:
     watched.show(text)
-    assert watched.file.look()[0] is None
+    assert watched.look()[0] is None
 
 
 @pytest.mark.parametrize(
