@@ -2,21 +2,24 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import Literal
 
+from appliance.judge.truth_words import VARIANTS
 from appliance.judge.words import SAYS, figure
 
-State = Literal["pass", "fail", "unknown"]
+State = Literal["pass", "warn", "fail", "unknown"]
 
 
 @dataclass(slots=True)
 class Check:
-    """The outcome of one rule at one look.
+    """The outcome of one rule at one look. "warn" is shown and kept like a failure, but is no reason for a no-go.
 
     message: the sentence type it is about, or "". at_ns: failing since; or passing since, as far as the line told.
     over_ns: for a failing check whose cause has already ended (a gap that was closed), when it ended.
-    note: what else was found, for the sentence. told: the sentence itself, where it was already made.
+    note: what else was found, for the sentence; figures: further ones, by the names that the sentence gives them.
+    told: the sentence itself, where it was already made.
     """
 
     id: str
@@ -28,6 +31,7 @@ class Check:
     over_ns: int | None = None
     note: str = ""
     told: str = ""
+    figures: Mapping[str, float | str] = field(default_factory=dict)
 
     @property
     def unit(self) -> str:
@@ -40,7 +44,7 @@ class Check:
         if self.told:
             return self.told
         says = SAYS[self.id]
-        template = {"fail": says.failing, "pass": says.passing, "unknown": says.unknown}[self.state]
-        return template.format(
-            message=self.message, m=figure(self.measured, says), n=figure(self.needed, says), note=self.note
-        )
+        failing = VARIANTS.get((self.id, self.note), says.failing)
+        template = {"fail": failing, "warn": failing, "pass": says.passing, "unknown": says.unknown}[self.state]
+        told = {"message": self.message, "m": figure(self.measured, says), "n": figure(self.needed, says)}
+        return template.format_map({**self.figures, **told, "note": self.note})

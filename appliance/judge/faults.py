@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from appliance.judge.check import Check
+from appliance.judge.check import Check, State
+from appliance.judge.words import SAYS
 
 
 @dataclass(slots=True)
@@ -26,6 +27,11 @@ class Fault:
     unit: str
 
     @property
+    def warning(self) -> bool:
+        """Whether this kind only warns: no reason for a no-go."""
+        return SAYS[self.kind].warns
+
+    @property
     def key(self) -> str:
         """Names the fault among all of a watch."""
         return f"{self.line} {self.kind} {self.message} {self.start_ns}"
@@ -36,12 +42,15 @@ class Fault:
 
     def as_check(self) -> Check:
         """The check at its worst."""
+        state: State = "warn" if self.warning else "fail"
         return Check(
-            self.kind, self.message, "fail", self.measured, self.needed, self.start_ns, self.end_ns, told=self.says
+            self.kind, self.message, state, self.measured, self.needed, self.start_ns, self.end_ns, told=self.says
         )
 
 
-_SMALLER_IS_WORSE = frozenset({"rate-low", "satellites-few", "decimals-few"})
+_SMALLER_IS_WORSE = frozenset(
+    {"rate-low", "satellites-few", "decimals-few", "satellites-falling", "decimals-changed", "decimals-padded"}
+)
 _KEPT_MOST = 5000
 """Closed faults kept in memory; history keeps all. Our choice."""
 
@@ -69,7 +78,7 @@ class Faults:
         for check in checks:
             key = (check.id, check.message)
             fault = self._open.get(key)
-            if check.state == "fail":
+            if check.state in ("fail", "warn"):
                 if fault is not None and key in self._over_ns and check.at_ns > self._over_ns[key]:
                     closed.append(self._close(key, self._over_ns.pop(key)))  # one ended, the next began, unseen
                     fault = None

@@ -11,6 +11,7 @@ from dataclasses import replace
 from appliance.judge.check import Check
 from appliance.judge.checks import RULES, Look, silent
 from appliance.judge.needs import Needs
+from appliance.judge.truth import asked, truth
 from appliance.judge.wire import EXPLAINS_SILENCE, EXPLAINS_TEXT, UNREAD_NS, WIRE_IDS, Wire
 from appliance.judge.wire import look as look_at_wire
 from appliance.judge.words import SAYS
@@ -29,6 +30,7 @@ class Judge:
         self.port_ns = started_ns
         self._last: dict[tuple[str, str], Check] = {}
         self._long_ns: int | None = None
+        self._truths = asked(needs)
 
     def port(self, says: str, at_ns: int) -> None:
         """The port was opened (says is "") or lost (says is why, in plain words)."""
@@ -74,12 +76,17 @@ class Judge:
         for key, check in self._last.items():
             found.setdefault(key, check)
         self._lingering(found)
+        found.update(self._true(meter, now_ns))
         if deaf:
             for key, check in found.items():
                 if check.id not in ABOUT_THE_WIRE:
                     found[key] = replace(check, state="unknown", at_ns=now_ns)
         self._last = {key: self._settled(check) for key, check in found.items() if check.id in _FROM_SAMPLES}
         return sorted(found.values(), key=rank)
+
+    def _true(self, meter: LineMeter, now_ns: int) -> dict[tuple[str, str], Check]:
+        """What is wrong with what was said; where one of a kind ended and the next lasts, the one that lasts."""
+        return {(check.id, ""): check for check in truth(meter.troubles, self._truths, now_ns)}
 
     def _below(self, wire: Wire) -> dict[tuple[str, str], Check]:
         """What the rules about the wire say; nothing of a port that is not open or a log whose times are its own."""
@@ -110,4 +117,4 @@ def rank(check: Check) -> tuple[int, int]:
 
 _FROM_SAMPLES = frozenset({"no-fix", "quality-not-accepted", "age-high", "satellites-few", "hdop-high", "decimals-few"})
 ABOUT_THE_WIRE = WIRE_IDS | {"port-lost", "silent"}
-_STATE_RANK = {"fail": 0, "unknown": 1, "pass": 2}
+_STATE_RANK = {"fail": 0, "warn": 1, "unknown": 2, "pass": 3}

@@ -76,6 +76,10 @@ class Needs:
     hdop_most: float | None
     decimals_least: int | None
     date_required: bool
+    late_most_s: float
+    truth_motion: bool
+    truth_clock: bool
+    truth_fix: bool
     clean_run_s: float
 
 
@@ -143,7 +147,9 @@ def explain(needs: Needs) -> list[Row]:
     return rows
 
 
-_FIELD = {("fix", "required"): "fix_required"}  # where a field of Needs is not called as its key
+_FIELD = {("fix", "required"): "fix_required"} | {
+    ("truth", name): f"truth_{name}" for name in ("motion", "clock", "fix")
+}  # where a field of Needs is not called as its key
 
 
 def load_ratio(needs: Needs) -> float:
@@ -268,6 +274,10 @@ def _build(reading: Reading, name: str) -> Needs:
         hdop_most=fix["hdop_most"] or None,
         decimals_least=fix["decimals_least"] or None,
         date_required=values["time"]["date_required"],
+        late_most_s=values["time"]["late_most_s"],
+        truth_motion=values["truth"]["motion"],
+        truth_clock=values["truth"]["clock"],
+        truth_fix=values["truth"]["fix"],
         clean_run_s=values["verdict"]["clean_run_s"],
     )
 

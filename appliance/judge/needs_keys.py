@@ -77,7 +77,19 @@ TABLES: tuple[Table, ...] = (
     ),
     Table(
         "time",
-        (Key("date_required", "yes-no", "whether a date must come, in RMC or ZDA", CHOICE, default=False),),
+        (
+            Key("date_required", "yes-no", "whether a date must come, in RMC or ZDA", CHOICE, default=False),
+            Key("late_most_s", "number", "how long after its time a sentence may come, by the receiver's own clock",
+                NO_SOURCE, "s", default=1.0, least=0.05, most=60),
+        ),
+    ),
+    Table(
+        "truth",
+        (
+            Key("motion", "yes-no", "whether position, speed and course must agree", CHOICE, default=True),
+            Key("clock", "yes-no", "whether the receiver's time and date must run as time does", CHOICE, default=True),
+            Key("fix", "yes-no", "whether what is claimed of the fix must be consistent", CHOICE, default=True),
+        ),
     ),
     Table(
         "verdict",

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from typing import Literal
 
 from appliance.judge.check import Check
+from appliance.judge.truth import TRUTH_IDS
 
 State = Literal["go", "no-go", "wait"]
 Signal = Literal["failing", "clean", "unsure"]
@@ -26,7 +27,7 @@ NEXT: dict[tuple[State, Signal], State] = {
     ("no-go", "unsure"): "no-go",
 }
 
-OPTIONAL = frozenset({"age-high", "silent", "load-high", "satellites-few", "hdop-high", "quality-not-accepted"})
+OPTIONAL = TRUTH_IDS | {"age-high", "silent", "load-high", "satellites-few", "hdop-high", "quality-not-accepted"}
 """Checks that may stay unknown without holding back a go: the receiver may leave the figure out, or the recording."""
 
 

@@ -5,18 +5,7 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
-
-
-class Says(NamedTuple):
-    """The sentences of one check. unit: of measured and needed; digits: how many decimals the figures deserve."""
-
-    unit: str
-    digits: int
-    failing: str
-    passing: str
-    unknown: str
-
+from appliance.judge.truth_words import TRUTH, Says
 
 _NOT_TOLD = "Nothing has come to tell it by."
 
@@ -140,6 +129,7 @@ SAYS: dict[str, Says] = {
         "The date is coming.",
         "The date has not been waited for long enough.",
     ),
+    **TRUTH,
 }  # fmt: skip
 """Every check that there is, in order of importance."""
 

@@ -21,7 +21,7 @@ PARTS = (
 )  # fmt: skip
 """The parts of the front page that live on their own, in the order of the templates in parts/."""
 
-WORST_FIRST = ("fail", "unknown", "pass")
+WORST_FIRST = ("fail", "warn", "unknown", "pass")
 
 
 @dataclass(slots=True, frozen=True)
@@ -53,6 +53,7 @@ def context(sight: Sight, past: Past) -> dict[str, Any]:
         "now": from_iso(picture["at_utc"]),
         "since": _since(picture),
         "failing": [check for check in picture["checks"] if check["state"] == "fail"],
+        "warned": [check for check in picture["checks"] if check["state"] == "warn"],
         "tally": _tally(picture["checks"]),
         "lines": {line["name"]: line for line in picture["lines"]},
         "side_by_side": side_by_side(picture["lines"]),
@@ -90,7 +91,7 @@ def _worst(states: Iterable[str]) -> str:
 
 def _tally(checks: list[dict[str, Any]]) -> str:
     counts = {state: sum(check["state"] == state for check in checks) for state in WORST_FIRST}
-    told = {"fail": "not met", "unknown": "not known yet", "pass": "met"}
+    told = {"fail": "not met", "warn": "to look at", "unknown": "not known yet", "pass": "met"}
     return ", ".join(f"{count} {told[state]}" for state, count in counts.items() if count)
 
 

@@ -9,8 +9,9 @@ from typing import get_args
 import pytest
 
 from appliance.judge.check import Check, State
+from appliance.judge.truth_words import TRUTH, VARIANTS, Says
 from appliance.judge.wire import WIRE_IDS
-from appliance.judge.words import SAYS, Says, duration, figure
+from appliance.judge.words import SAYS, duration, figure
 
 NOTES = {
     "silent": "has come",
@@ -21,11 +22,16 @@ NOTES = {
     "message-missing": " It comes, but damaged.",
     **dict.fromkeys(WIRE_IDS, "A whole sentence of its own."),
 }
+FIGURES: dict[str, dict[str, float | str]] = {
+    "position-jump": {"before": 4, "after": 1},
+    "date-rolled-over": {"says": "2007-01-13", "implies": "2026-08-29"},
+    "corrections-aging": {"in_s": 12.0},
+}
 
 
 @pytest.mark.parametrize(("id_", "state"), list(product(SAYS, get_args(State))))
 def test_each_check_has_a_sentence_for_each_state(id_: str, state: State) -> None:
-    says = Check(id_, "GGA", state, 3.0, 2.0, note=NOTES.get(id_, "a note")).says
+    says = Check(id_, "GGA", state, 3.0, 2.0, note=NOTES.get(id_, "a note"), figures=FIGURES.get(id_, {})).says
     assert says.endswith(".")
     assert says[0].isupper() or says[0].isdigit() or says.startswith("no sentences")
     assert not set("{}") & set(says)
@@ -34,9 +40,20 @@ def test_each_check_has_a_sentence_for_each_state(id_: str, state: State) -> Non
 
 @pytest.mark.parametrize("id_", SAYS)
 def test_templates_use_what_checks_have(id_: str) -> None:
-    for template in SAYS[id_][2:]:
+    for template in SAYS[id_][2:5]:
         used = {name for _, name, _, _ in string.Formatter().parse(str(template)) if name is not None}
-        assert used <= {"message", "m", "n", "note"}
+        assert used <= {"message", "m", "n", "note", *FIGURES.get(id_, ())}
+
+
+@pytest.mark.parametrize(("id_", "note"), VARIANTS)
+def test_a_variant_tells_what_else_was_found(id_: str, note: str) -> None:
+    check = Check(id_, "", "fail", 3.0, 2.0, note=note, figures=FIGURES.get(id_, {}))
+    assert check.says != Check(id_, "", "fail", 3.0, 2.0, note="other", figures=FIGURES.get(id_, {})).says
+    assert check.says.endswith(".")
+
+
+def test_only_what_is_about_the_truth_may_warn() -> None:
+    assert {id_ for id_, says in SAYS.items() if says.warns} <= set(TRUTH)
 
 
 def test_a_check_that_was_told_says_that() -> None:

@@ -1,0 +1,66 @@
+"""Whether what the line says is true: the troubles that the detectors report, as checks. One rule for all kinds."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+
+from appliance.judge.check import Check, State
+from appliance.judge.needs import Needs
+from appliance.judge.truth_words import TRUTH
+from appliance.measure.trouble import Trouble, Troubles
+
+_MOTION = (
+    "position-frozen", "position-jump", "gga-rmc-disagree", "speed-disagrees", "speed-negative", "speed-impossible",
+    "rmc-vtg-disagree", "course-disagrees", "scatter-high",
+)  # fmt: skip
+_CLOCK = (
+    "clock-stopped", "clock-back", "clock-late", "clock-jump", "date-rolled-over", "date-disagrees", "late",
+    "zone-strange",
+)  # fmt: skip
+TRUTH_IDS = frozenset(TRUTH)
+WARN_IDS = frozenset(id_ for id_, says in TRUTH.items() if says.warns)
+
+
+def asked(needs: Needs) -> list[str]:
+    """The kinds that these needs ask for, in order of importance."""
+    off: set[str] = set()
+    if not needs.truth_motion:
+        off.update(_MOTION)
+    if not needs.truth_clock:
+        off.update(_CLOCK)
+    if not needs.truth_fix:
+        off.update(TRUTH_IDS.difference(_MOTION, _CLOCK))
+    return [id_ for id_ in TRUTH if id_ not in off]
+
+
+def truth(troubles: Troubles, kinds: Iterable[str], now_ns: int) -> Iterator[Check]:
+    """Each kind as it stands at this look; what ended since the last one fails in this look, with its end noted."""
+    ended: dict[str, Trouble] = {}
+    for one in troubles.take_ended():
+        ended[one.kind] = _worse(ended.get(one.kind), one)
+    for kind in kinds:
+        state: State = "warn" if kind in WARN_IDS else "fail"
+        over, lasting, fine_ns = ended.get(kind), troubles.lasting.get(kind), troubles.fine_since(kind)
+        if over is not None:
+            yield _check(over, state)
+        if lasting is not None:
+            yield _check(lasting, state)
+        elif over is None:
+            known: State = "unknown" if fine_ns is None else "pass"
+            yield Check(kind, "", known, at_ns=now_ns if fine_ns is None else fine_ns)
+
+
+def _check(trouble: Trouble, state: State) -> Check:
+    return Check(
+        trouble.kind, "", state, trouble.measured, trouble.needed, trouble.since_ns, trouble.until_ns,
+        trouble.note, figures=trouble.figures,
+    )  # fmt: skip
+
+
+def _worse(one: Trouble | None, other: Trouble) -> Trouble:
+    """The one with the greater figure, from the start of the first to the end of the last."""
+    if one is None:
+        return other
+    worse = other if abs(other.measured or 0) > abs(one.measured or 0) else one
+    worse.since_ns, worse.until_ns = min(one.since_ns, other.since_ns), max(one.until_ns or 0, other.until_ns or 0)
+    return worse
