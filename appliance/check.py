@@ -197,8 +197,8 @@ class Recording:
 
     @property
     def verdict(self) -> str:
-        """No-go if any fault occurred; go if there was none and it went go; wait if it was too short to say."""
-        if self.faults:
+        """No-go if any fault but a warning occurred; go if none did and it went go; wait if it was too short to say."""
+        if any(not fault.warning for fault in self.faults):
             return "no-go"
         return "go" if self.went_go else "wait"
 
@@ -241,7 +241,7 @@ class Recording:
         for fault in self.faults:
             key = (fault.kind, fault.message)
             worst = checks.get(key)
-            if worst is None or worst.state != "fail" or fault.worse_than(worst.measured):
+            if worst is None or worst.state not in ("fail", "warn") or fault.worse_than(worst.measured):
                 checks[key] = fault.as_check()
         return sorted(checks.values(), key=rank)
 
@@ -271,7 +271,7 @@ def in_words(result: picture.Json) -> str:
     rows += [f"  {note}" for note in result["notes"]]
     since = f" from {span['start_utc']}" if span["start_utc"] else ""
     rows.append(f"{duration(span['seconds'])}{since}, {heard['total']} bytes, {heard['junk']} of them junk")
-    failing = [one for one in result["checks"] if one["state"] == "fail"]
+    failing = [one for one in result["checks"] if one["state"] in ("fail", "warn")]
     counted = Counter((one["kind"], one["message"]) for one in result["faults"])
     for one in failing:
         times = counted[one["id"], one["message"]]
