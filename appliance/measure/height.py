@@ -1,0 +1,147 @@
+"""Heights that jump, and the geoid separation that goes missing or changes.
+
+A height may step by what both qualities promise, by what the ground climbs on the way driven, and by what the antenna
+bounces. Beyond that no ground explains it.
+"""
+
+from __future__ import annotations
+
+import math
+
+from appliance.measure.epoch import Epoch
+from appliance.measure.persistence import FORGET_NS, Persist
+from appliance.measure.trouble import Troubles
+from appliance.sentence.types import GGA
+
+VERTICAL_M = {1: 15.0, 2: 6.0, 3: 6.0, 4: 0.5, 5: 5.0, 6: 15.0, 7: 15.0, 8: 15.0, 9: 6.0}
+"""How far a height may be off at most, by quality: some five times the usual error of the class, which in height is
+twice the horizontal one (1: 1.8 m, 2: 0.6, 4: 0.01 and 1 ppm of the way to the base, 5: 0.1 to 1). Our choice."""
+STEP_SHARE = 2 / 3
+"""From one epoch to the next of the same quality: errors drift, so they mostly cancel. Our choice."""
+STEP_LEAST_M = 1.0
+"""An antenna on a cab roof bounces and rolls by as much. Our choice."""
+SLOPE = 0.2
+"""Steepest ground, metres up a metre along: steeper than any road and than farm machines are let on. Our choice."""
+SPEED_MOST_MPS = 40.0
+"""What lies beyond it is a jump of the position and explains no height. Our choice."""
+HDOP_PLAIN = 1.5
+"""Above it a height may err in proportion: the figures of the class hold for a sky that is open. Our choice."""
+HDOP_FACTOR_MOST = 10.0
+
+_METRES_A_DEGREE = 60 * 1852.0
+
+
+def ground_m(before: GGA, after: GGA) -> float:
+    """Rough distance over the ground, good to a percent: it only bounds a slope. 0 where a position is null."""
+    here, there = _place(before), _place(after)
+    if here is None or there is None:
+        return 0.0
+    east_deg = (there[1] - here[1] + 180) % 360 - 180
+    return math.hypot(there[0] - here[0], east_deg * math.cos(math.radians(there[0]))) * _METRES_A_DEGREE
+
+
+def _place(gga: GGA) -> tuple[float, float] | None:
+    if gga.latitude_deg is None or gga.longitude_deg is None:
+        return None
+    return gga.latitude_deg, gga.longitude_deg
+
+
+def height_allowed_m(before: GGA, after: GGA, apart_s: float) -> float:
+    """The greatest step of height that both qualities, their geometry and the way driven allow."""
+    promised = [VERTICAL_M.get(one.quality or 1, 15.0) * _widened(one.hdop) for one in (before, after)]
+    step = sum(promised) if before.quality != after.quality else max(promised) * STEP_SHARE
+    way_m = min(ground_m(before, after), SPEED_MOST_MPS * apart_s)
+    return max(STEP_LEAST_M, step) + SLOPE * way_m
+
+
+def _widened(hdop: float | None) -> float:
+    return min(max(1.0, (hdop or 0.0) / HDOP_PLAIN), HDOP_FACTOR_MOST)
+
+
+class Height:
+    """height-jump: measured m, needed m (the most that was allowed). Notes: "fix-changed", "fix-same".
+
+    Figures: before, after (qualities), step_m with its sign. Where the geoid separation changes by as much the other
+    way, only the model changed: that is geoid-changed.
+    """
+
+    def __init__(self, troubles: Troubles) -> None:
+        self.persists: list[Persist] = []
+        self._troubles = troubles
+        self._last: tuple[GGA, int] | None = None
+
+    def forget(self) -> None:
+        self._last = None
+
+    def take(self, epoch: Epoch) -> None:
+        gga, at_ns = epoch.gga, epoch.end_ns
+        if gga is None or not gga.quality or gga.altitude_m is None:
+            return
+        last, self._last = self._last, (gga, at_ns)
+        if last is None or at_ns - last[1] > FORGET_NS or last[0].altitude_m is None:
+            return
+        before, since_ns = last
+        step_m = gga.altitude_m - (before.altitude_m or 0.0)
+        model_m = 0.0
+        if gga.geoid_m is not None and before.geoid_m is not None:
+            model_m = gga.geoid_m - before.geoid_m
+        allowed_m = height_allowed_m(before, gga, (at_ns - since_ns) / 1e9)
+        if min(abs(step_m), abs(step_m + model_m)) <= allowed_m:
+            self._troubles.fine("height-jump", at_ns)
+            return
+        note = "fix-same" if before.quality == gga.quality else "fix-changed"
+        self._troubles.once(
+            "height-jump", at_ns, abs(step_m), needed=allowed_m, note=note,
+            figures={"before": before.quality or 0, "after": gga.quality, "step_m": step_m},
+        )  # fmt: skip
+
+
+GEOID_STEP_M = 1.0
+GEOID_SLOPE = 0.0005
+"""A geoid model changes by some decimetres a kilometre at most; receivers' tables are coarse. Our choice."""
+GEOID_MISSING_COUNT = 3
+GEOID_MISSING_NS = 10_000_000_000
+
+
+class Geoid:
+    """geoid-missing: a height without its geoid separation, for 10 s running; measured: s.
+
+    geoid-changed: the separation steps by more than 1 m and stays there for two epochs; measured: m. Figures: before_m,
+    after_m.
+    """
+
+    def __init__(self, troubles: Troubles) -> None:
+        self._missing = Persist(troubles, "geoid-missing", GEOID_MISSING_COUNT, GEOID_MISSING_NS)
+        self.persists = [self._missing]
+        self._troubles = troubles
+        self._last: GGA | None = None
+        self._step: tuple[float, int] | None = None
+
+    def forget(self) -> None:
+        self._last = self._step = None
+
+    def take(self, epoch: Epoch) -> None:
+        gga, at_ns = epoch.gga, epoch.end_ns
+        if gga is None or not gga.quality or gga.altitude_m is None:
+            return
+        if gga.geoid_m is None:
+            self._missing.bad(at_ns)
+            return
+        self._missing.good(at_ns)
+        if self._last is not None and self._last.geoid_m is not None:
+            step_m = gga.geoid_m - self._last.geoid_m
+            allowed_m = GEOID_STEP_M + GEOID_SLOPE * ground_m(self._last, gga)
+            if abs(step_m) > allowed_m and not self._confirmed(gga.geoid_m, at_ns, step_m, allowed_m):
+                return
+        self._step = None
+        self._last = gga
+        self._troubles.fine("geoid-changed", at_ns)
+
+    def _confirmed(self, geoid_m: float, at_ns: int, step_m: float, allowed_m: float) -> bool:
+        """Whether this is the second epoch of the same step; then it is told."""
+        if self._step is None or abs(geoid_m - self._step[0]) > GEOID_STEP_M:
+            self._step = geoid_m, at_ns
+            return False
+        figures = {"before_m": geoid_m - step_m, "after_m": geoid_m}
+        self._troubles.once("geoid-changed", self._step[1], abs(step_m), needed=allowed_m, figures=figures)
+        return True

@@ -1,0 +1,179 @@
+"""What a receiver should not change while it works: its talker, its decimals, its base; and decimals that tell nothing.
+
+Each is told once, when it changes for good: at the epoch from which only the new value came.
+"""
+
+from __future__ import annotations
+
+from appliance.measure.epoch import Epoch
+from appliance.measure.persistence import FORGET_NS, Habit, Persist
+from appliance.measure.trouble import Figures, Troubles
+from appliance.sentence.parse import Sentence
+
+CHANGE_COUNT = 3
+CHANGE_NS = 1_000_000_000
+"""A change is for good after three epochs and 1 s. Our choice."""
+ALIKE_NS = 10_000_000_000
+"""What changes in several types within this time is one change. Our choice."""
+
+POSITION_AT = {"GGA": (1, 3), "RMC": (2, 4), "GLL": (0, 2)}
+"""Type -> places of latitude and longitude among its fields."""
+_TALKING = frozenset({"GGA", "RMC", "VTG", "GLL", "ZDA"})
+
+
+class _Changes:
+    """A kind that is told once for all the types that change together. Figures: type, before, after."""
+
+    kind = ""
+
+    def __init__(self, troubles: Troubles) -> None:
+        self.persists: list[Persist] = []
+        self._troubles = troubles
+        self._habits: dict[str, Habit] = {}
+        self._told_ns: int | None = None
+
+    def forget(self) -> None:
+        """What is usual stays so over a silence."""
+
+    def _ask(self, type_: str, values: set[str] | tuple[int, ...], at_ns: int) -> None:
+        habit = self._habits.get(type_)
+        if habit is None:
+            habit = self._habits[type_] = Habit(CHANGE_COUNT, CHANGE_NS)
+        changed = habit.take(values, at_ns)
+        if changed is None:
+            self._troubles.fine(self.kind, at_ns)
+            return
+        before, after, since_ns = changed
+        if self._told_ns is None or since_ns - self._told_ns > ALIKE_NS:
+            figures: Figures = {"type": type_, "before": before, "after": after}
+            measured = float(after) if isinstance(after, int) else None
+            needed = float(before) if isinstance(before, int) else None
+            self._troubles.once(self.kind, since_ns, measured, needed=needed, figures=figures)
+        self._told_ns = since_ns
+
+
+class Talkers(_Changes):
+    """talker-changed: a type comes from another talker than before, and no more from those that were usual."""
+
+    kind = "talker-changed"
+
+    def take(self, epoch: Epoch) -> None:
+        talkers: dict[str, set[str]] = {}
+        for one in epoch.sentences:
+            if one.type in _TALKING and one.talker != "P":
+                talkers.setdefault(one.type, set()).add(one.talker)
+        for type_, names in talkers.items():
+            self._ask(type_, names, epoch.end_ns)
+
+
+class Decimals(_Changes):
+    """decimals-changed: of a minute, in one type; measured: now, needed: before."""
+
+    kind = "decimals-changed"
+
+    def take(self, epoch: Epoch) -> None:
+        for type_, content in (("GGA", epoch.gga), ("RMC", epoch.rmc), ("GLL", epoch.gll)):
+            if content is None or content.latitude_deg is None or content.longitude_deg is None:
+                continue
+            if content.decimals is not None:
+                self._ask(type_, (content.decimals,), epoch.end_ns)
+
+
+STATION_COUNT = 2
+RTK = frozenset({4, 5})
+SATELLITE_STATIONS = frozenset(range(33, 65)) | frozenset(range(120, 159))
+"""Numbers of SBAS satellites, as NMEA 0183 and as GPS number them: one that hands over to the next moves no base."""
+
+
+class Stations:
+    """base-moved: another reference station corrects than before. Figures: before, after.
+
+    Asked apart for RTK and for other corrections: a receiver that falls back on a satellite service has not changed
+    its base. 0000 and null name none.
+    """
+
+    def __init__(self, troubles: Troubles) -> None:
+        self.persists: list[Persist] = []
+        self._troubles = troubles
+        self._habits = {True: Habit(STATION_COUNT, 0), False: Habit(STATION_COUNT, 0)}
+
+    def forget(self) -> None:
+        """What is usual stays so over a silence."""
+
+    def take(self, epoch: Epoch) -> None:
+        gga = epoch.gga
+        if gga is None or not gga.quality or not gga.station or not gga.station.strip("0"):
+            return
+        rtk = gga.quality in RTK
+        changed = self._habits[rtk].take((gga.station,), epoch.end_ns)
+        if changed is None or (not rtk and SATELLITE_STATIONS.issuperset(map(_number, changed[:2]))):
+            self._troubles.fine("base-moved", epoch.end_ns)
+        else:
+            figures: Figures = {"before": changed[0], "after": changed[1]}
+            self._troubles.once("base-moved", changed[2], figures=figures)
+
+
+def _number(station: int | str) -> int:
+    return int(station) if str(station).isdigit() else -1
+
+
+PADDED_COUNT = 20
+"""So many positions running, each another than the one before, must end in 0: chance makes that one in 10^20 at
+best, and hardly ever even on a course along which only one coordinate moves. Our choice."""
+
+
+class Padding:
+    """decimals-padded: the last digits of latitude and longitude are always 0.
+
+    measured: the decimals that tell something; needed: those that are sent. Figures: type, padded.
+    """
+
+    def __init__(self, troubles: Troubles) -> None:
+        self._padded = Persist(troubles, "decimals-padded", PADDED_COUNT, 0)
+        self.persists = [self._padded]
+        self._last = ("", "")
+        self._type = ""
+        self._type_ns = 0
+        self._zeros = 0
+
+    def forget(self) -> None:
+        self._zeros = 0
+
+    def take(self, epoch: Epoch) -> None:
+        sentence = self._asked(epoch)
+        if sentence is None:
+            return
+        latitude_at, longitude_at = POSITION_AT[sentence.type]
+        fields = sentence.fields
+        texts = fields[latitude_at], fields[longitude_at]
+        if not all(texts):
+            return
+        if texts == self._last:
+            self._padded.still(epoch.end_ns)
+            return
+        self._last = texts
+        decimals = [text.partition(".")[2] for text in texts]
+        zeros = min(len(text) - len(text.rstrip("0")) for text in decimals)
+        if not zeros:
+            self._zeros = 0
+            self._padded.good(epoch.end_ns)
+            return
+        self._zeros = min(zeros, self._zeros or zeros)
+        sent = min(map(len, decimals))
+        figures: Figures = {"type": sentence.type, "padded": self._zeros}
+        self._padded.bad(epoch.end_ns, float(sent - self._zeros), needed=float(sent), figures=figures)
+
+    def _asked(self, epoch: Epoch) -> Sentence | None:
+        """One type alone, GGA where it comes: another may have other decimals."""
+        said = {one.type: one for one in epoch.sentences if one.type in POSITION_AT and one.talker != "P"}
+        if not said:
+            return None
+        best = next(type_ for type_ in POSITION_AT if type_ in said)
+        rank = list(POSITION_AT).index
+        if self._type and rank(best) > rank(self._type) and epoch.end_ns - self._type_ns <= FORGET_NS:
+            return None
+        if self._type and best != self._type:
+            self._zeros = 0
+            self._padded.good(epoch.end_ns)
+        self._type, self._type_ns = best, epoch.end_ns
+        return said[best]
