@@ -12,7 +12,8 @@ from dataclasses import dataclass
 
 from appliance.judge.check import Check
 from appliance.judge.needs import Needs
-from appliance.measure.errors import RECENT_NS
+from appliance.measure.errors import NO_START, RECENT_NS
+from appliance.measure.garble import SURPLUS_LEAST, SURPLUS_MISSING_MOST
 from appliance.measure.hunt import Belief
 from appliance.measure.meter import LineMeter
 from appliance.measure.sources import TWICE_LEAST
@@ -20,12 +21,17 @@ from appliance.sentence.setting import Setting
 
 SURE = 0.95
 """Confidence from which a trouble of the setting is told. Our choice."""
+JOINED_NS = 1_500_000_000
+"""One who joins a line in mid character hears rubbish until it rests: so long its first sentences are waited for."""
 TWICE_MOST = 0.75
 """Above it the clock stands still, which one receiver can do alone."""
 NOISE_LEAST = 3
 """Damaged sentences in 10 s that make noise; fewer are told as what they are. Our choice."""
 _CONTACT_SHARE = 0.5
 """Share of the damage that must be losses of contact to be told as such."""
+COUNTED_NS = 300_000_000
+"""Where the driver counts the bytes that it lost, its word is waited for: it is asked ten times a second while bytes
+come, and twice in silence. Our choice."""
 UNREAD_NS = 5_000_000_000
 """After so long without a sentence none gets through. Our choice."""
 _GNSS = frozenset({"GGA", "RMC", "VTG", "ZDA", "GLL", "GSA", "GSV", "GST"})
@@ -56,8 +62,11 @@ class Wire:
     @property
     def belief(self) -> Belief | None:
         """What the line is taken to be, if that is sure."""
-        belief = self.meter.hunt.belief
-        return belief if belief is not None and (belief.locked or belief.confidence >= SURE) else None
+        belief, first_ns = self.meter.hunt.belief, self.meter.load.first_ns
+        if belief is None or belief.locked:
+            return belief
+        settled = first_ns is not None and self.now_ns - first_ns >= JOINED_NS
+        return belief if settled and belief.confidence >= SURE else None
 
     @property
     def reads(self) -> bool:
@@ -69,6 +78,12 @@ class Wire:
             return self.meter.sentences > 0
         setting, kind = belief.candidate
         return setting == self.meter.listening and kind in ("text", "noise")
+
+    @property
+    def lost_here(self) -> bool:
+        """Whether this box itself lost bytes of late."""
+        at_ns = self.meter.lost_here_ns
+        return at_ns is not None and self.now_ns - at_ns <= RECENT_NS
 
     @property
     def unread(self) -> bool:
@@ -84,13 +99,14 @@ def look(wire: Wire) -> Iterator[Check]:
     yield _held_low(wire)
     yield from _setting(wire)
     yield _binary(wire)
-    damaged = wire.meter.errors.recent(_GARBLED, wire.now_ns)
+    # What the box itself lost looks like a loose contact or like noise: while it may be the cause, neither is told.
+    damaged = [] if wire.lost_here else wire.meter.errors.recent(_GARBLED, wire.now_ns)
     talkers = _two_talkers(wire, damaged)
     contact = _contact(wire, damaged)
     yield talkers
     yield contact
-    explained = "fail" in (talkers.state, contact.state) or wire.meter.lost_here_ns is not None
-    noise = _noise(wire, [] if explained else damaged)
+    explained = "fail" in (talkers.state, contact.state) or wire.lost_here
+    noise = _noise(wire, [] if explained else wire.meter.errors.recent((*_GARBLED, NO_START), wire.now_ns))
     yield noise if explained or noise.state == "fail" else _drowned(wire)
 
 
@@ -104,10 +120,9 @@ def _check(
 
 def _lost_here(wire: Wire) -> Check:
     at_ns = wire.meter.lost_here_ns
-    recent = at_ns is not None and wire.now_ns - at_ns <= RECENT_NS
     times = "once" if wire.meter.lost_here == 1 else f"{wire.meter.lost_here} times"
     note = f"This box itself lost bytes, {times} in this watch, because it did not keep up. The line is not to blame."
-    return _check("tap-overrun", at_ns if recent else None, note, at_ns)
+    return _check("tap-overrun", at_ns if wire.lost_here else None, note, at_ns)
 
 
 def _pins_crossed(wire: Wire) -> Check:
@@ -127,11 +142,12 @@ def _pins_crossed(wire: Wire) -> Check:
 
 
 def _held_low(wire: Wire) -> Check:
-    low = wire.silent_since_ns is not None and wire.meter.last_byte == 0
-    counters = wire.meter.counters
+    ending, counters = wire.meter.ending, wire.meter.counters
+    low = ending.broke or (ending.cut_low and wire.reads)
     sure = "95" if counters is not None and counters.breaks else "70"
+    sign = "a break" if ending.broke else "cut off with zeros"
     note = (
-        f"The line is held low and carries nothing (sure to {sure} %): its last byte was a break. A conductor is "
+        f"The line is held low and carries nothing (sure to {sure} %): its last byte was {sign}. A conductor is "
         "shorted to ground or to another, or the sender has no supply. Unplug one end after the other and see when it "
         "ends."
     )
@@ -197,12 +213,28 @@ def _two_talkers(wire: Wire, damaged: list[int]) -> Check:
     if len(damaged) >= NOISE_LEAST and wire.meter.garble.two_talkers(wire.meter.listening):
         note = f"{len(damaged)} sentences in the last 10 s were two texts on top of one another. {cause}"
         return _check("two-talkers", damaged[0], note, damaged[-1])
+    garbled = 0 if wire.lost_here else _surplus(wire)
+    if garbled:
+        note = f"{garbled} sentences in the last 10 s were garbled, and yet none that was due is missing. {cause}"
+        return _check("two-talkers", damaged[0], note)
     return _check("two-talkers", None, "")
 
 
+def _surplus(wire: Wire) -> int:
+    """How many sentences were garbled on top of all that were due; 0 where too few, or where they are missing."""
+    meter, needed = wire.meter, wire.needs.messages
+    found = [
+        meter.garble.surplus(talker, type_, message.rate, needed[type_].rate_hz if type_ in needed else 0, wire.now_ns)
+        for (talker, type_), message in meter.messages.items()
+    ]
+    garbled, missing = sum(one for one, _ in found), sum(one for _, one in found)
+    return garbled if garbled >= SURPLUS_LEAST and missing <= SURPLUS_MISSING_MOST * garbled else 0
+
+
 def _contact(wire: Wire, damaged: list[int]) -> Check:
-    losses = wire.meter.contact.recent(wire.now_ns)
-    if not wire.reads or not losses or len(losses) < _CONTACT_SHARE * len(damaged):
+    told_ns = wire.now_ns - (COUNTED_NS if wire.meter.counters is not None else 0)
+    losses = [loss for loss in wire.meter.contact.recent(wire.now_ns) if loss.at_ns <= told_ns]
+    if wire.lost_here or not wire.reads or not losses or len(losses) < _CONTACT_SHARE * len(damaged):
         return _check("contact-loss", None, "")
     longest_ms = max(loss.length_ns for loss in losses) / 1e6
     times = "once" if len(losses) == 1 else f"{len(losses)} times"
@@ -217,8 +249,9 @@ def _noise(wire: Wire, damaged: list[int]) -> Check:
     if len(damaged) < max(NOISE_LEAST, wire.needs.damaged_most + 1) or not wire.reads:
         return _check("noise", None, "")
     note = (
-        f"{len(damaged)} sentences were garbled in the last 10 s, with no character missing: electrical noise, or a "
-        "bad ground. See what runs when it happens; look at the screen and ground of the cable."
+        f"{len(damaged)} sentences were garbled in the last 10 s, or came up where the line should rest, with no "
+        "character missing: electrical noise, or a bad ground. See what runs when it happens; look at the screen and "
+        "ground of the cable."
     )
     return _check("noise", damaged[0], note, damaged[-1], len(damaged))
 

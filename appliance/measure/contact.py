@@ -7,6 +7,7 @@ A sentence that breaks off and is followed by a rest, rather than by the next se
 
 from __future__ import annotations
 
+import re
 from collections import deque
 from dataclasses import dataclass
 
@@ -18,6 +19,13 @@ REST_LEAST_CHARACTERS = 3
 _FILLED_LEAST = 0.2
 """Share of the rest that the missing characters must fill; not all, since of two sentences one may be left. Tuned on
 the bench."""
+_REST_OF_NOISE = 0.5
+"""Characters' time that noise may leave unused for each that it makes. Tuned on the bench."""
+_STRANGE_MOST = 2
+"""Characters that may be garbled where contact is lost, as one bounces. Our choice."""
+_TEXT = bytes(range(0x20, 0x7F)) + b"\r\n"
+_WITHIN_ITS_END = re.compile(rb"\*[0-9A-Fa-f]{0,2}\Z")
+"""However few characters fewer: noise that hits a line end leaves a byte in its place."""
 _KEPT_MOST = 1000
 
 
@@ -45,10 +53,14 @@ class Contact:
         taken_ns = (len(frame.raw) - 1) * self.character_ns
         rest_ns = frame.end_ns - frame.start_ns - taken_ns
         missing = usual_length - len(frame.raw)
-        if damaged.reason == "cut-short" and (missing > REST_LEAST_CHARACTERS or not usual_length):
+        strange = len(frame.raw.translate(None, _TEXT))
+        if not usual_length and damaged.reason == "cut-short" and strange > _STRANGE_MOST:
+            return  # noise, and then the line's own rest
+        breaks_off = missing > REST_LEAST_CHARACTERS or not usual_length or _WITHIN_ITS_END.search(frame.raw)
+        if damaged.reason == "cut-short" and breaks_off:
             self._broken_off_ns = frame.end_ns
         filled = not usual_length or missing * self.character_ns >= _FILLED_LEAST * rest_ns
-        if filled and rest_ns > REST_LEAST_CHARACTERS * self.character_ns:
+        if filled and rest_ns > (REST_LEAST_CHARACTERS + _REST_OF_NOISE * strange) * self.character_ns:
             self._lost(Loss(frame.start_ns, rest_ns))
 
     def began(self, start_ns: int) -> None:

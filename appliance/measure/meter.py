@@ -7,15 +7,18 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
 from appliance.measure.contact import Contact
+from appliance.measure.ending import Ending
 from appliance.measure.errors import NO_START, RECENT_NS, Errors
 from appliance.measure.fix import Fix
 from appliance.measure.garble import Garble
 from appliance.measure.hunt import Hunt
+from appliance.measure.joining import Joining
 from appliance.measure.load import Load
 from appliance.measure.rate import Rate
 from appliance.measure.schedule import Schedule
 from appliance.measure.sources import Sources
 from appliance.measure.time import UtcAnchor, utc_ns
+from appliance.measure.trouble import Troubles
 from appliance.measure.wiggle import Wiggle
 from appliance.sentence.chunk import Chunk
 from appliance.sentence.counters import Counters
@@ -139,10 +142,12 @@ class LineMeter:
         self.garble = Garble()
         self.sources = Sources()
         self.rtcm = RtcmScanner()
+        self.troubles = Troubles()
         self.counters: Counters | None = None
         self.wiggle: Wiggle | None = None
         self.last_sentence_ns: int | None = None
-        self.last_byte: int | None = None
+        self.ending = Ending()
+        self.joining = Joining()
         self.rtcm_ns: int | None = None
         self.lost_here = 0
         self.lost_here_ns: int | None = None
@@ -152,9 +157,11 @@ class LineMeter:
 
     def feed(self, chunk: Chunk) -> Setting | None:
         """The next bytes of the line. Gives the setting that the listener should be tuned to, None to leave it."""
+        if self.settings.arrival_measured:
+            self.joining.add(chunk, self.contact.character_ns)
         self.load.add(chunk)
         self._tally.bytes += len(chunk.data)
-        self.last_byte = chunk.data[-1]
+        self.ending.add(chunk)
         before = self.sentences
         for row in _rows(chunk):
             heard_one = self.sentences > 0
@@ -216,12 +223,14 @@ class LineMeter:
             self._sentence(heard)
 
     def _damaged(self, damaged: Damaged) -> None:
+        if not self.sentences and not damaged.talker and self.joining.covers(damaged.frame.start_ns):
+            return  # rubbish of one who joined in mid character
         self._tally.damaged += 1
         self.errors.add(damaged.reason, damaged.frame.end_ns)
         message = self.messages.get((damaged.talker, damaged.type))
         if message is not None:
             message.bad[damaged.reason] += 1
-        self.garble.add(damaged.frame.raw)
+        self.garble.add(damaged)
         self.contact.began(damaged.frame.start_ns)
         self.contact.damaged(damaged, message.longest if message else 0)
         if self.wiggle is not None:

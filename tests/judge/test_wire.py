@@ -146,6 +146,55 @@ def test_bytes_that_the_box_lost_are_not_blamed_on_the_line() -> None:
     assert "not to blame" in checks["tap-overrun"].says
 
 
+@pytest.mark.parametrize("told", ["by the port", "by the queue"])
+def test_what_the_box_lost_is_neither_noise_nor_a_loose_contact(told: str) -> None:
+    """Characters are missing with their time, as where contact is lost; the port's count comes a tenth late."""
+    watch = Watch(USUAL, {RECEIVER: NEEDED.baud}, ORIGIN_NS)
+    watch.receiver.counted(Counters(0, 0, 0, 0, 0) if told == "by the port" else None, ORIGIN_NS)
+    uart, wave, blamed = Uart(NEEDED), line(), set[str]()
+    named = False
+    for from_ns in range(0, wave.end_ns, STEP_NS):
+        received = uart.feed(wave.within(from_ns, from_ns + STEP_NS))
+        lost = from_ns % 1_000_000_000 == 240_000_000
+        counted_ns = from_ns - 100_000_000
+        times = 1 + counted_ns // 1_000_000_000
+        if told == "by the queue" and lost:
+            watch.receiver.lost(1, ORIGIN_NS + from_ns)
+        elif told == "by the port" and counted_ns % 1_000_000_000 == 240_000_000:
+            watch.receiver.counted(Counters(0, 0, 0, times, 0), ORIGIN_NS + from_ns)
+        for piece in runs(received[20:] if lost else received, NEEDED):
+            watch.feed(RECEIVER, piece)
+        while watch.due(ORIGIN_NS + from_ns + STEP_NS):
+            checks = watch.look(watch.next_look_ns).checks
+            failed = {one.id for one in checks if one.state == "fail"}
+            named = named or "tap-overrun" in failed
+            blamed |= failed & (WIRE_IDS - {"tap-overrun"})
+    assert watch.receiver.errors.total >= 5
+    assert named
+    assert blamed == set()
+
+
+def test_text_that_overlaps_by_a_few_characters_is_two_talkers() -> None:
+    """All that was due comes whole, and each second one more that is garbled."""
+    watch = Watch(USUAL, {RECEIVER: NEEDED.baud}, ORIGIN_NS)
+    step_ns = round(NEEDED.character_s * 1e9)
+    for number, (due_s, data) in enumerate(bursts()):
+        vtg = data[data.index(b"VTG") - 3 :].partition(b"\n")[0] + b"\n"
+        extra = vtg.replace(b",K,", b"\xd4K\xb1") if number % 5 == 2 else b""
+        watch.feed(RECEIVER, Chunk(data + extra, ORIGIN_NS + round(due_s * 1e9), step_ns))
+        while watch.due(ORIGIN_NS + round(due_s * 1e9) + 100_000_000):
+            checks = watch.look(watch.next_look_ns).checks
+    found = {one.id: one for one in checks}
+    assert {id_ for id_, one in found.items() if one.state == "fail"} & WIRE_IDS == {"two-talkers"}
+    assert "none that was due is missing" in found["two-talkers"].says
+
+
+def test_a_line_held_low_in_mid_character_is_told_by_its_last_byte() -> None:
+    digit = next(t for t in line().times_ns if t >= 4.2e9) / 1e9 + 0.0052  # amid the position of a GGA
+    checks = seen(held_low(line(), [(digit + n / NEEDED.baud, SECONDS) for n in range(1)]))
+    assert failing(checks) & ABOUT_THE_WIRE == {"line-held-low"}
+
+
 def test_a_break_that_the_kernel_counted_makes_it_surer() -> None:
     checks = seen(held_low(line(), [(4.0, SECONDS)]), counters=Counters(0, 0, 1, 0, 0))
     assert "sure to 95 %" in checks["line-held-low"].says

@@ -63,6 +63,24 @@ def test_a_sentence_that_breaks_off_before_a_rest(rest_characters: int, count: i
     assert contact.longest_ns == count * rest_characters * CHARACTER
 
 
+@pytest.mark.parametrize(
+    ("end", "count"),
+    [
+        (b"*6", 1),  # three characters fewer, and then nothing
+        (b"*6B", 1),
+        (b"*", 1),
+        (b"*6B\x8d\x8a", 0),  # noise on the line end
+        (b"*6Bxx", 0),
+    ],
+)
+def test_a_sentence_that_breaks_off_within_its_sum(end: bytes, count: int) -> None:
+    raw = b"$" + b"x" * (USUAL - 5 - 1) + end
+    contact = Contact(CHARACTER)
+    contact.damaged(Damaged(Frame(raw, 0, (len(raw) - 1) * CHARACTER), "cut-short", ""), USUAL)
+    contact.began(10**9)
+    assert contact.count == count
+
+
 def test_they_are_recent_for_ten_seconds_or_until_the_port_is_tuned() -> None:
     contact = Contact(CHARACTER)
     for start_s in (0, 5):
