@@ -8,22 +8,22 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field, replace
-from datetime import UTC, datetime, timedelta
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from fractions import Fraction
 from random import Random
 from typing import NamedTuple
 
 from .drive import SEMI_MAJOR_M, Drive
+from .leap import Clock
+from .sky import SATELLITES_MOST, Restless, View, hide, later, overhead
 from .talk import TYPES, Manner, Reading, Satellite, cold, seal
-from .wander import ERROR_M, Wander
+from .wander import ERROR_M, Errors
 
 SPEED_ERROR_MPS = 0.03  # RMS, usual figure of the receiver class
 COURSE_FROM_MPS = 0.15  # below it the course of a moving point says nothing, and receivers leave it empty
-
-FIRST_NUMBER = {"GP": 1, "GL": 65, "GA": 1}
-SYSTEM_SIZE = {"GP": 32, "GL": 24, "GA": 36}
-SATELLITES_MOST = 36  # twelve of each system, as GSA has room for
+MAY_BE_EMPTY = ("course_deg", "hdop", "age_s")
+SWING_S, QUICK_SWING_S = 97.0, 3.7  # periods of the swing of its delay
 
 
 class Burst(NamedTuple):
@@ -41,6 +41,12 @@ class ReceiverSettings:
     clock says at time 0; a whole second, with a zone. delay_s: from the instant of an epoch to its first byte.
     first_fix_s: until then it sends what receivers send before a fix. hdop, satellites, quality, station and age_s
     are what it claims; the position errs by as much as the quality promises.
+
+    What a healthy receiver does besides, all off unless asked for. qualities: (from second, quality) in order, with
+    steps of the position, or slides of settle_s. restless: satellites and HDOP come and go. age_saw_s: corrections come
+    so often, and age in between. nulls: chance for each epoch that a field that may be empty is. clock_ppm: how much
+    longer its seconds are than the line's. delay_swing_s: the delay grows by up to so much and shrinks again.
+    leap_utc: the midnight before which a second is inserted; leap_doubled: as 00:00:00 twice, not as 23:59:60.
     """
 
     talker: str = "GN"
@@ -58,6 +64,15 @@ class ReceiverSettings:
     first_fix_s: float = 0.0
     geoid_m: float = 47.182
     variation_deg: float = -0.4
+    qualities: tuple[tuple[float, int], ...] = ()
+    settle_s: float = 0.0
+    restless: bool = False
+    age_saw_s: float = 0.0
+    nulls: float = 0.0
+    clock_ppm: float = 0.0
+    delay_swing_s: float = 0.0
+    leap_utc: datetime | None = None
+    leap_doubled: bool = False
 
     def __post_init__(self) -> None:
         for message, rate_hz in self.rates_hz.items():
@@ -69,8 +84,11 @@ class ReceiverSettings:
             raise ValueError("a receiver that sends no message at all has no schedule")
         if self.start_utc.tzinfo is None or self.start_utc.microsecond:
             raise ValueError(f"start_utc is {self.start_utc}; it must be a whole second with a zone")
-        if self.quality not in ERROR_M:
-            raise ValueError(f"quality is {self.quality}; it must be one digit")
+        for quality in (self.quality, *(changed for _, changed in self.qualities)):
+            if quality not in ERROR_M:
+                raise ValueError(f"quality is {quality}; it must be one digit")
+        if list(self.qualities) != sorted(self.qualities):
+            raise ValueError("qualities must be in order of time")
         if not 0 <= self.satellites <= SATELLITES_MOST:
             raise ValueError(f"satellites is {self.satellites}; it must be 0 to {SATELLITES_MOST}")
 
@@ -82,9 +100,10 @@ class Receiver:
         self.settings = settings
         self._drive = drive
         self._seed = seed
-        self._wander = Wander(seed)
+        self._errors = Errors(seed, settings.quality, settings.qualities, settings.settle_s)
+        self._restless = Restless(seed, settings.satellites, settings.hdop) if settings.restless else None
         self._manner = Manner(settings.talker, settings.decimals, settings.navigational_status)
-        self._start = settings.start_utc.astimezone(UTC)
+        self._clock = Clock(settings.start_utc.astimezone(UTC), settings.leap_utc, settings.leap_doubled)
         rates = {m: Fraction(r).limit_denominator(1000) for m, r in settings.rates_hz.items() if r}
         # The grid on which every type falls: the least common multiple of the rates.
         self._grid_hz = Fraction(
@@ -92,32 +111,38 @@ class Receiver:
             math.gcd(*(rate.denominator for rate in rates.values())),
         )
         self._every = {m: int(self._grid_hz / rates[m]) for m in settings.order if m in rates}
-        self._sky = _sky(seed, settings.satellites)
+        self._sky = overhead(seed, settings.satellites)
 
     def epochs(self, from_s: float, to_s: float) -> Iterator[Burst]:
-        """The bursts of the epochs in from_s <= t < to_s, in order; each is due delay_s after its epoch."""
+        """The bursts of the epochs in from_s <= t < to_s by its own clock, in order; each is due after its delay."""
         number = self._first(from_s)
         last = self._first(to_s)
         while number < last:
             said = [message for message, every in self._every.items() if number % every == 0]
             if said:
                 t_s = float(number / self._grid_hz)
-                yield Burst(t_s + self.settings.delay_s, self._say(t_s, said))
+                yield Burst(self._due(t_s), self._say(t_s, said))
             number += 1
+
+    def quality(self, t_s: float) -> int:
+        """The quality of the fix at a time."""
+        return self._errors.quality(t_s)
 
     def reading(self, t_s: float) -> Reading:
         """What the receiver knows at a time: the drive with this receiver's errors on it."""
         settings, state = self.settings, self._drive.at(t_s)
-        utc = self._start + timedelta(microseconds=round(t_s * 1e6))
+        utc, leap = self._clock.at(t_s)
         dice = Random(f"receiver {self._seed} {utc.timestamp():.3f}")
-        error_m = ERROR_M[settings.quality]
+        quality = self._errors.quality(t_s)
+        error_m = ERROR_M[quality]
         grain_m = max(0.002, error_m / 100)
-        north_m, east_m, up_m = (w * error_m + dice.gauss(0, grain_m) for w in self._wander.at(t_s))
+        north_m, east_m, up_m = (error + dice.gauss(0, grain_m) for error in self._errors.at(t_s))
         speed_mps = abs(state.speed_mps + dice.gauss(0, SPEED_ERROR_MPS))
         turn_deg = math.degrees(dice.gauss(0, SPEED_ERROR_MPS) / max(speed_mps, SPEED_ERROR_MPS))
         moving = state.speed_mps >= COURSE_FROM_MPS
         parallel_m = SEMI_MAJOR_M * math.cos(math.radians(state.latitude_deg))
-        return Reading(
+        view = self._restless.at(t_s) if self._restless else View(settings.satellites, settings.hdop)
+        reading = Reading(
             utc=utc,
             latitude_deg=state.latitude_deg + math.degrees(north_m / SEMI_MAJOR_M),
             longitude_deg=state.longitude_deg + math.degrees(east_m / parallel_m),
@@ -125,16 +150,35 @@ class Receiver:
             geoid_m=settings.geoid_m,
             speed_mps=speed_mps,
             course_deg=state.course_deg + turn_deg if moving else None,
-            heading_deg=state.course_deg,
+            heading_deg=state.heading_deg,
             variation_deg=settings.variation_deg,
-            quality=settings.quality,
-            satellites=settings.satellites,
-            hdop=settings.hdop,
-            age_s=settings.age_s,
+            quality=quality,
+            satellites=view.satellites,
+            hdop=view.hdop,
+            age_s=self._age_s(t_s),
             station=settings.station,
             error_m=error_m,
-            sky=tuple(_later(satellite, t_s, dice) for satellite in self._sky) if self._shows_sky else (),
+            sky=self._sky_at(t_s, settings.satellites - view.satellites, dice) if self._shows_sky else (),
+            leap=leap,
         )
+        if settings.nulls and dice.random() < settings.nulls:
+            setattr(reading, dice.choice(MAY_BE_EMPTY), None)
+        return reading
+
+    def _age_s(self, t_s: float) -> float | None:
+        age_s, saw_s = self.settings.age_s, self.settings.age_saw_s
+        return age_s + t_s % saw_s if age_s is not None and saw_s else age_s
+
+    def _sky_at(self, t_s: float, hidden: int, dice: Random) -> tuple[Satellite, ...]:
+        return hide(tuple(later(satellite, t_s, dice) for satellite in self._sky), hidden)
+
+    def _due(self, t_s: float) -> float:
+        settings = self.settings
+        swing = 0.0
+        if settings.delay_swing_s:
+            wave = math.sin(math.tau * t_s / SWING_S + self._seed) + math.sin(math.tau * t_s / QUICK_SWING_S)
+            swing = settings.delay_swing_s * (wave + 2) / 4
+        return t_s * (1 + settings.clock_ppm / 1e6) + settings.delay_s + swing
 
     @property
     def _shows_sky(self) -> bool:
@@ -145,32 +189,8 @@ class Receiver:
         return math.ceil(t_s * self._grid_hz.numerator / self._grid_hz.denominator - 1e-6)
 
     def _say(self, t_s: float, messages: list[str]) -> bytes:
-        if t_s < self.settings.first_fix_s or self.settings.quality == 0:
+        if t_s < self.settings.first_fix_s or self._errors.quality(t_s) == 0:
             talker, status = self._manner.talker, self._manner.navigational_status
             return b"".join(seal(cold(talker, message, status)) for message in messages)
         reading = self.reading(t_s)
         return b"".join(seal(body) for message in messages for body in TYPES[message](reading, self._manner))
-
-
-def _sky(seed: int, used: int) -> list[Satellite]:
-    """Satellites drawn over the sky: those used shared out among the systems, and one more of each in view."""
-    dice = Random(f"sky {seed}")
-    sky = []
-    for place, (system, first) in enumerate(FIRST_NUMBER.items()):
-        count = (used + 2 - place) // 3
-        numbers = sorted(dice.sample(range(first, first + SYSTEM_SIZE[system]), count + 1))
-        for rank, number in enumerate(numbers):
-            low = rank == count
-            elevation = dice.randrange(2, 9) if low else dice.randrange(12, 86)
-            azimuth = dice.randrange(360)
-            sky.append(Satellite(system, number, elevation, azimuth, 25 + elevation // 4, not low))
-    return sky
-
-
-def _later(satellite: Satellite, t_s: float, dice: Random) -> Satellite:
-    """The same satellite at a time: it goes round about a degree in four minutes, and its strength flickers."""
-    return replace(
-        satellite,
-        azimuth_deg=int(satellite.azimuth_deg + t_s / 240) % 360,
-        strength_db=satellite.strength_db + dice.randrange(-1, 2),
-    )

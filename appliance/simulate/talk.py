@@ -46,9 +46,12 @@ class Manner:
     navigational_status: bool = True
 
 
-@dataclass(slots=True, frozen=True)
+@dataclass(slots=True)
 class Reading:
-    """What the receiver knows at one instant. course_deg is None where the receiver gives none (standstill)."""
+    """What the receiver knows at one instant. course_deg is None where the receiver gives none (standstill).
+
+    hdop and age_s are None where it leaves them empty. leap: its second is to be written as 60.
+    """
 
     utc: datetime
     latitude_deg: float
@@ -61,11 +64,12 @@ class Reading:
     variation_deg: float
     quality: int
     satellites: int
-    hdop: float
+    hdop: float | None
     age_s: float | None
     station: str
     error_m: float
     sky: tuple[Satellite, ...]
+    leap: bool = False
 
 
 def seal(body: str) -> bytes:
@@ -92,8 +96,14 @@ def _minutes(degrees: float, decimals: int, width: int) -> str:
     return f"{whole:0{width}d}{minutes:02d}" + (f".{fraction:0{decimals}d}" if decimals else "")
 
 
-def _clock(utc: datetime) -> str:
-    return f"{utc:%H%M%S}.{utc.microsecond // 10_000:02d}"
+def _clock(reading: Reading) -> str:
+    utc = reading.utc
+    second = 60 if reading.leap else utc.second
+    return f"{utc.hour:02d}{utc.minute:02d}{second:02d}.{utc.microsecond // 10_000:02d}"
+
+
+def _dop(value: float | None) -> str:
+    return "" if value is None else f"{value:.2f}"
 
 
 def _position(reading: Reading, manner: Manner) -> str:
@@ -108,8 +118,8 @@ def _gga(reading: Reading, manner: Manner) -> Iterator[str]:
     corrected = reading.age_s is not None and reading.quality in CORRECTED
     age = f"{reading.age_s:.1f},{reading.station}" if corrected else ","
     yield (
-        f"{manner.talker}GGA,{_clock(reading.utc)},{_position(reading, manner)},{reading.quality},"
-        f"{reading.satellites:02d},{reading.hdop:.2f},{reading.altitude_m:.3f},M,{reading.geoid_m:.3f},M,{age}"
+        f"{manner.talker}GGA,{_clock(reading)},{_position(reading, manner)},{reading.quality},"
+        f"{reading.satellites:02d},{_dop(reading.hdop)},{reading.altitude_m:.3f},M,{reading.geoid_m:.3f},M,{age}"
     )
 
 
@@ -118,7 +128,7 @@ def _rmc(reading: Reading, manner: Manner) -> Iterator[str]:
     variation, side = abs(reading.variation_deg), "W" if reading.variation_deg < 0 else "E"
     status = ",V" if manner.navigational_status else ""
     yield (
-        f"{manner.talker}RMC,{_clock(reading.utc)},{_status(reading)},{_position(reading, manner)},"
+        f"{manner.talker}RMC,{_clock(reading)},{_status(reading)},{_position(reading, manner)},"
         f"{reading.speed_mps / KNOT_MPS:.3f},{course},{reading.utc:%d%m%y},{variation:.1f},{side},"
         f"{MODES[reading.quality]}{status}"
     )
@@ -139,29 +149,29 @@ def _angle(degrees: float) -> str:
 
 
 def _zda(reading: Reading, manner: Manner) -> Iterator[str]:
-    yield f"{manner.talker}ZDA,{_clock(reading.utc)},{reading.utc:%d,%m,%Y},00,00"
+    yield f"{manner.talker}ZDA,{_clock(reading)},{reading.utc:%d,%m,%Y},00,00"
 
 
 def _gll(reading: Reading, manner: Manner) -> Iterator[str]:
     yield (
-        f"{manner.talker}GLL,{_position(reading, manner)},{_clock(reading.utc)},"
-        f"{_status(reading)},{MODES[reading.quality]}"
+        f"{manner.talker}GLL,{_position(reading, manner)},{_clock(reading)},{_status(reading)},{MODES[reading.quality]}"
     )
 
 
 def _gsa(reading: Reading, manner: Manner) -> Iterator[str]:
-    vdop = reading.hdop * 1.5
-    pdop = (reading.hdop**2 + vdop**2) ** 0.5
+    hdop = reading.hdop
+    vdop = None if hdop is None else hdop * 1.5
+    pdop = None if hdop is None else hdop * (1 + 1.5**2) ** 0.5
     for system, number in SYSTEM_IDS.items():
         used = [f"{sat.number:02d}" for sat in reading.sky if sat.used and sat.system == system][:12]
         places = ",".join(used + [""] * (12 - len(used)))
-        yield f"{manner.talker}GSA,A,3,{places},{pdop:.2f},{reading.hdop:.2f},{vdop:.2f},{number}"
+        yield f"{manner.talker}GSA,A,3,{places},{_dop(pdop)},{_dop(hdop)},{_dop(vdop)},{number}"
 
 
 def _gst(reading: Reading, manner: Manner) -> Iterator[str]:
     axis_m = reading.error_m * 0.5**0.5
     yield (
-        f"{manner.talker}GST,{_clock(reading.utc)},{reading.error_m:.3f},{axis_m:.3f},{axis_m:.3f},0.0,"
+        f"{manner.talker}GST,{_clock(reading)},{reading.error_m:.3f},{axis_m:.3f},{axis_m:.3f},0.0,"
         f"{axis_m:.3f},{axis_m:.3f},{reading.error_m * 1.5:.3f}"
     )
 
