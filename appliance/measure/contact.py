@@ -54,8 +54,9 @@ class Contact:
         rest_ns = frame.end_ns - frame.start_ns - taken_ns
         missing = usual_length - len(frame.raw)
         strange = len(frame.raw.translate(None, _TEXT))
-        if not usual_length and damaged.reason == "cut-short" and strange > _STRANGE_MOST:
-            return  # noise, and then the line's own rest
+        made_by_noise = damaged.reason == "cut-short" or not damaged.talker
+        if not usual_length and strange > _STRANGE_MOST and made_by_noise:
+            return  # and the rest is the line's own
         breaks_off = missing > REST_LEAST_CHARACTERS or not usual_length or _WITHIN_ITS_END.search(frame.raw)
         if damaged.reason == "cut-short" and breaks_off:
             self._broken_off_ns = frame.end_ns

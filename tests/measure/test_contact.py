@@ -53,6 +53,23 @@ def test_of_an_unknown_message_the_rest_alone_tells() -> None:
     assert told(30, 29 * CHARACTER + 20 * MS, usual=0) == [20 * MS]
 
 
+def test_what_noise_makes_of_a_resting_line_is_no_loss() -> None:
+    contact = Contact(CHARACTER)
+    for raw, reason in ((b"!\xe5\xc7\x9c\x90\n", "alphabet-wrong"), (b"$GPVTG,\x97\x92L\xe9 \xff", "cut-short")):
+        contact.damaged(Damaged(Frame(raw, 0, 700 * MS), reason), 0)
+        contact.began(10**9)
+    assert contact.count == 0
+
+
+def test_noise_leaves_some_time_unused_for_each_character_that_it_makes() -> None:
+    raw = b"$GPGGA," + b"\xe5" * 20 + b"x" * (USUAL - 40)
+    contact = Contact(CHARACTER)
+    contact.damaged(Damaged(Frame(raw, 0, (len(raw) + 9) * CHARACTER), "alphabet-wrong"), USUAL)
+    assert contact.count == 0
+    contact.damaged(Damaged(Frame(raw, 0, (len(raw) + 19) * CHARACTER), "alphabet-wrong"), USUAL)
+    assert contact.count == 1
+
+
 @pytest.mark.parametrize(("rest_characters", "count"), [(0, 0), (3, 0), (4, 1), (100, 1)])
 def test_a_sentence_that_breaks_off_before_a_rest(rest_characters: int, count: int) -> None:
     contact = Contact(CHARACTER)
