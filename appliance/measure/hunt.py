@@ -28,10 +28,11 @@ LOCK_SENTENCES = 2
 """Sentences that lock a setting; one in 256 garbled frames sums right by luck. Our choice."""
 _TEMPER = 0.5
 """Neighbouring bytes are not independent: their evidence is taken at half its face value. Tuned on the bench."""
-FEW_BYTES = 16
-FEW_NS = 1_500_000_000
-"""Or so few in so long: of a line much faster than the listener, little is heard. Tuned on the bench. A lock stands
-it: the rest of a sentence, a pause and the first bytes after it are no reason to doubt."""
+FEW_BYTES = 8
+FEW_NS = 900_000_000
+"""Or so few in so long: of a line much faster than the listener, little is heard. Just under a second, so that the
+second burst of messages at 1 Hz is enough. Tuned on the bench. A lock stands it: the rest of a sentence, a pause and
+the first bytes after it are no reason to doubt."""
 FLAWED_MOST = 0.1
 """Share of bytes with framing or parity errors up to which sentences confirm a setting: at 8E1 an 8N1 listener reads
 every sentence, and half of the bytes are flawed. Our choice."""
@@ -167,13 +168,12 @@ class Hunt:
         wanted = best.setting
         if wanted.baud != self.listening.baud:
             wanted = Setting(wanted.baud)  # the baud first; its format is told best from 8N1 at that baud
-        if wanted == self.listening and best.kind == "binary":
-            return self._faster()
-        if wanted == self.listening or wanted in self._refused:
+        binary = best.kind == "binary"
+        if wanted in self._refused or (wanted == self.listening and not binary):
             return None
-        if score - _best_at(scores, self.listening, wanted) >= SURE_NATS:
+        if wanted != self.listening and score - _best_at(scores, self.listening, wanted) >= SURE_NATS:
             return wanted
-        return self._faster() if few else None
+        return self._faster() if few or binary else None
 
     def _faster(self) -> Setting | None:
         """What looks like chance, or like next to nothing, may be text far too fast for this listener: once for each
@@ -199,7 +199,7 @@ def _best_at(scores: dict[Candidate, float], listening: Setting, wanted: Setting
 def _prior(candidate: Candidate, needed: Setting) -> float:
     """In nats: an inverted line and one of seven bits are rarer than a wrong baud. Common practice, no source."""
     chosen = candidate.setting
-    prior = {"text": 0.0, "inverted": -3.0, "two-talkers": -4.0, "binary": -4.0, "noise": -4.0}[candidate.kind]
+    prior = {"text": 0.0, "inverted": -3.0, "two-talkers": -4.0, "binary": -6.0, "noise": -4.0}[candidate.kind]
     prior -= {"8N1": 0.0, "7E1": 2.0, "8E1": 3.0}.get(chosen.name, 4.0)
     prior -= 0.0 if chosen.baud in (4800, 9600, 19200, 38400, 115200) else 1.0
     return prior + (2.0 if chosen == needed else 0.0)

@@ -1,9 +1,9 @@
 """What a listener would see of NMEA 0183 text on a line that is set otherwise than he is.
 
 A UART that listens at the wrong baud or format does not hear nothing: it hears bytes, and which ones it hears, and how
-often, depends on how the line is really set. So the answer is worked out forwards: usual text goes through the wire
-model bit by bit at every setting there may be, and into a receiver at the listener's own; the shares of the 256 bytes
-are that candidate's signature. Whatever comes over a real line is then compared with all of them (see hunt).
+often, depends on how the line is really set. So the answer is worked out forwards: usual text is drawn bit by bit at
+every setting there may be, and put through a receiver at the listener's own; the shares of the 256 bytes are that
+candidate's signature. Whatever comes over a real line is then compared with all of them (see hunt).
 
 The text is simulated: its digits are by chance, its shape is that of the standard. Signatures are made when first
 asked for and kept; each costs some milliseconds.
@@ -13,16 +13,17 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from functools import cache
 from random import Random
 from typing import Literal, NamedTuple
 
+from appliance.measure.sampling import FLAWED, drawn, heard, turned
 from appliance.sentence.setting import Setting
 from appliance.simulate.drive import Drive
 from appliance.simulate.receiver import Burst, Receiver, ReceiverSettings
-from appliance.simulate.spoil import bit_errors, inverted, joined
+from appliance.simulate.spoil import bit_errors, joined
 from appliance.simulate.uart import Uart
 from appliance.simulate.wave import encode
 
@@ -34,8 +35,13 @@ _STRANGE = 0.03
 """Share of bytes that a signature leaves open, for noise and for text of another kind. Tuned on the bench."""
 _BARE = 0.02
 """Added to every count, so that what did not occur in the sample is rare rather than impossible."""
-_SAMPLE_S = 2
-_REPEATS_MOST = 6
+_BURSTS = 3
+"""Of sample text for a listener at its own baud, 300 bytes each. The slower he is, the fewer bytes he hears of each,
+and the more are said: up to _BURSTS_MOST."""
+_BURSTS_MOST = 24
+_CLOCKS_OFF = (0.0, -0.004, 0.004)
+"""Errors of the sender's clock, burst by burst. At twice the listener's baud his samples fall on the edges of bits,
+and the error alone decides which bit is seen. Some tenths of a percent are common practice, no source."""
 _NOISE = 0.02
 """Share of the bits that noise turns over, in the signature: two bytes in ten. Tuned on the bench."""
 _CHANCE_BYTES = 700
@@ -66,11 +72,16 @@ CANDIDATES: tuple[Candidate, ...] = tuple(_candidates())
 
 
 class Signature:
-    """Shares of the bytes, as logarithms; and the share of bytes with a framing or parity error."""
+    """Shares of the bytes, as logarithms; and the share of bytes with a framing or parity error.
+
+    words: bytes as heard, those with an error with FLAWED added.
+    """
 
     __slots__ = ("_log_shares", "_rest", "flawed_share")
 
-    def __init__(self, bytes_: Iterable[int], flawed: int) -> None:
+    def __init__(self, words: Sequence[int]) -> None:
+        bytes_ = [word & 255 for word in words]
+        flawed = sum(word >= FLAWED for word in words)
         counts = Counter(bytes_)
         total = counts.total()
         known = (1 - _STRANGE) / (total + 256 * _BARE)
@@ -122,37 +133,46 @@ _unmade: dict[Setting, list[Candidate]] = {}
 
 @cache
 def _signature(listening: Setting, candidate: Candidate) -> Signature:
+    if candidate.kind in ("two-talkers", "noise"):
+        return Signature(_heard_in_full(listening, candidate))
     setting, kind = candidate
-    fast = min(_REPEATS_MOST, max(1, setting.baud // listening.baud))
-    line = encode(_chance(fast) if kind == "binary" else _text(0, fast), setting)
-    if kind == "inverted":
-        line = inverted(line)
-    elif kind == "noise":
+    bits = setting.baud / listening.baud
+    bursts = min(_BURSTS_MOST, max(1, round(_BURSTS * bits)))
+    said = _chance(bursts) if kind == "binary" else _text(0, bursts)
+    rest_bits = 20 + int(20 * bits)
+    found: list[int] = []
+    for number, burst in enumerate(said):
+        levels = drawn(burst.data, setting, rest_bits)
+        off = _CLOCKS_OFF[number % len(_CLOCKS_OFF)]
+        found += heard(turned(levels) if kind == "inverted" else levels, bits * (1 + off), listening)
+    return Signature(found)
+
+
+def _heard_in_full(listening: Setting, candidate: Candidate) -> list[int]:
+    """Of what is a matter of fractions of bits: through the whole model of the wire."""
+    setting, kind = candidate
+    line = encode(_text(0, _BURSTS), setting)
+    if kind == "noise":
         line = bit_errors(line, setting.baud, _NOISE, seed=1)
-    elif kind == "two-talkers":
-        line = joined(line, encode(_text(1, fast), setting))
-    heard = Uart(listening).feed(line)
-    return Signature((one.byte for one in heard), sum(one.framing or one.parity for one in heard))
+    else:
+        line = joined(line, encode(_text(1, _BURSTS), setting))
+    return [one.byte + FLAWED * (one.framing or one.parity) for one in Uart(listening).feed(line)]
 
 
 @cache
-def _chance(times: int) -> tuple[Burst, ...]:
+def _chance(bursts: int) -> tuple[Burst, ...]:
     """Bytes that are all alike likely, as in a maker's stream or in corrections."""
     dice = Random("chance")
-    return tuple(Burst(second, dice.randbytes(_CHANCE_BYTES)) for second in range(2 * times))
+    return tuple(Burst(second, dice.randbytes(_CHANCE_BYTES)) for second in range(bursts))
 
 
 @cache
-def _text(talker: int, times: int) -> tuple[Burst, ...]:
-    """Usual messages, with as many decimals as receivers send; those of another talker at other instants.
-
-    times: how often over, with other figures: a listener much slower than the line hears but few bytes of each.
-    """
+def _text(talker: int, bursts: int) -> tuple[Burst, ...]:
+    """Usual messages, with as many decimals as receivers send; those of another talker at other instants."""
     rates = {"GGA": 1, "VTG": 1, "RMC": 1, "GSA": 1}
-    bursts: list[Burst] = []
-    for number, decimals in enumerate((4, 8) * times):
-        settings = ReceiverSettings(rates_hz=rates, decimals=decimals, delay_s=0.03 + 0.0031 * talker)
+    said: list[Burst] = []
+    for number in range(bursts):
+        settings = ReceiverSettings(rates_hz=rates, decimals=(8, 4)[number % 2], delay_s=0.03 + 0.0031 * talker)
         receiver = Receiver(settings, Drive(number + talker, parked_s=0), number + 2 * talker)
-        start_s = number * _SAMPLE_S
-        bursts += [Burst(start_s + due_s, data) for due_s, data in receiver.epochs(0, _SAMPLE_S / 2)]
-    return tuple(bursts)
+        said += [Burst(number + due_s, data) for due_s, data in receiver.epochs(0, 1)]
+    return tuple(said)

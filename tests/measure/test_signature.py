@@ -54,7 +54,7 @@ def test_what_is_heard_is_likeliest_by_its_own_signature(setting: Setting) -> No
 
 
 def test_the_shares_are_shares_and_nothing_is_impossible() -> None:
-    made = Signature(b"aab", 0)
+    made = Signature(b"aab")
     shares = [math.exp(made.log_likelihood(Counter({byte: 1}))) for byte in range(256)]
     assert sum(shares) == pytest.approx(1.0, abs=1e-9)
     assert min(shares) > 1e-5
@@ -62,7 +62,7 @@ def test_the_shares_are_shares_and_nothing_is_impossible() -> None:
 
 
 def test_of_nothing_heard_nothing_is_known() -> None:
-    made = Signature(b"", 0)
+    made = Signature(b"")
     assert made.log_likelihood(Counter(b"ab")) == pytest.approx(2 * math.log(1 / 256))
 
 
