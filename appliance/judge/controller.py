@@ -8,6 +8,7 @@ it can use.
 
 from __future__ import annotations
 
+from bisect import insort
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
@@ -73,11 +74,8 @@ class Controller:
         self.spans: list[Span] = []
         self._changed: list[Span] = []
         self._closed_ns: dict[What, int] = {}
-        self._uses = [
-            _Use(what, types, _timeout_s(needs, types), started_ns)
-            for what, types in (("position", position_types(needs)), ("speed", speed_types(needs)))
-            if types
-        ]  # type: list[_Use]
+        asked: dict[What, frozenset[str]] = {"position": position_types(needs), "speed": speed_types(needs)}
+        self._uses = [_Use(what, types, _timeout_s(needs, types), started_ns) for what, types in asked.items() if types]
         self._types = frozenset[str]().union(*(use.types for use in self._uses))
         self._deaf = False
 
@@ -141,8 +139,7 @@ class Controller:
     def _overdue(self, use: _Use, now_ns: int) -> None:
         if use.open is None and not self._deaf and now_ns > use.lost_ns:
             use.open = Span(use.what, use.lost_ns)
-            self.spans.append(use.open)
-            self.spans.sort(key=lambda span: span.start_ns)
+            insort(self.spans, use.open, key=lambda span: span.start_ns)
             del self.spans[:-SPANS_MOST]
             self._note(use.open)
 

@@ -101,7 +101,7 @@ def letters_of(epoch: Epoch) -> list[Letters]:
 
 
 class Status:
-    """status-contradicts, simulated, manual; measured: s for which it has been so.
+    """status-contradicts, simulated, manual: each told in words, without a figure.
 
     Notes of status-contradicts: "active" (A beside a mode that denies the fix), "mode" (the mode denies the fix that
     GGA has, or names another kind of it), "void" (V though GGA has a fix), "none" (A though GGA has none). Figures:
@@ -176,7 +176,7 @@ def contradiction(said: Letters, quality: int | None) -> tuple[str, Figures] | N
 
 
 class Nulls:
-    """position-null: a fix without a position; measured: s. figures: type; quality where it is GGA's."""
+    """position-null: a fix without a position, in words. Figures: type; quality where it is GGA's."""
 
     def __init__(self, troubles: Troubles) -> None:
         self._null = Persist(troubles, "position-null")
@@ -215,15 +215,23 @@ _PLACES = {"GGA": 1, "RMC": 2, "GLL": 0}
 class _Side(NamedTuple):
     type: str
     letter: str
-    clear: bool
+    text: str
+    most: float
+
+    @property
+    def clear(self) -> bool:
+        """Whether the angle as sent, d…dmm.m…, is far from 0 and from most. At a pole no side changes anyway."""
+        whole, _, rest = self.text.partition(".")
+        degrees = int(whole[:-2] or 0) + float(f"{whole[-2:]}.{rest or 0}") / 60
+        return NEAR_DEG < degrees < self.most - NEAR_DEG
 
 
 class Hemisphere:
     """hemisphere-flips: N and S, or E and W, disagree between sentences or change far from any line between them.
 
-    Told at once: a position on the other side of the world is no trend. measured: s. Notes: "sentences" (figures:
-    axis, before = side and type of one, after = of the other), "flipped" (figures: axis, before, after).
-    A sign in the field itself cannot come: such a sentence is damaged.
+    Told at once: a position on the other side of the world is no trend. Notes: "sentences" (figures: axis, before =
+    side and type of one, after = of the other), "flipped" (figures: axis, before, after). A sign in the field itself
+    cannot come: such a sentence is damaged.
     """
 
     def __init__(self, troubles: Troubles) -> None:
@@ -243,7 +251,7 @@ class Hemisphere:
         asked = False
         for axis, value_at, side_at, most in _SIDES:
             sides = [
-                _Side(type_, fields[place + side_at], _clear(fields[place + value_at], most))
+                _Side(type_, fields[place + side_at], fields[place + value_at], most)
                 for type_, fields in said
                 if fields[(place := _PLACES[type_]) + value_at] and fields[place + side_at]
             ]
@@ -271,10 +279,3 @@ class Hemisphere:
                 return "flipped", {"axis": axis, "before": known.letter, "after": first.letter}
         self._known[axis] = first
         return None
-
-
-def _clear(text: str, most: float) -> bool:
-    """Whether an angle as sent, d…dmm.m…, is far from 0 and from most (that no side changes at a pole is no matter)."""
-    whole, _, rest = text.partition(".")
-    degrees = int(whole[:-2] or 0) + float(f"{whole[-2:]}.{rest or 0}") / 60
-    return NEAR_DEG < degrees < most - NEAR_DEG

@@ -104,7 +104,7 @@ GEOID_MISSING_NS = 10_000_000_000
 
 
 class Geoid:
-    """geoid-missing: a height without its geoid separation, for 10 s running; measured: s.
+    """geoid-missing: a height without its geoid separation, for 10 s running, told in words.
 
     geoid-changed: the separation steps by more than 1 m and stays there for two epochs; measured: m. Figures: before_m,
     after_m.

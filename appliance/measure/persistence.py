@@ -10,10 +10,11 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Collection
 
+from appliance.measure.epoch import GAP_S
 from appliance.measure.trouble import Figures, Troubles
 
-FORGET_NS = 10_000_000_000
-"""After so long without an epoch, or without one that tells, nothing is carried on. Our choice."""
+FORGET_NS = round(GAP_S * 1e9)
+"""After so long without an epoch, or without one that tells, nothing is carried on."""
 CONFIRM_COUNT = 2
 CONFIRM_NS = 1_500_000_000
 """A condition is told after two epochs that are 1.5 s apart: 2 s at 1 Hz, with room for late arrivals. Our choice."""
@@ -36,7 +37,7 @@ class Persist:
     """One kind of trouble that is told while a condition holds, once it has held for long enough.
 
     source: which sentence type tells it; each is asked on its own, so that one that is right does not hide another
-    that is wrong. measured, where none is given, is the time in s for which it has held.
+    that is wrong.
     """
 
     __slots__ = ("_count_least", "_least_ns", "_runs", "kind", "troubles")
@@ -73,8 +74,7 @@ class Persist:
         run.last_ns = at_ns
         if run.told or (run.count >= self._count_least and at_ns - run.first_ns >= self._least_ns):
             run.told = True
-            figure = (at_ns - run.first_ns) / 1e9 if measured is None else measured
-            self.troubles.lasts(self.kind, run.first_ns, figure, needed=needed, note=note, figures=figures)
+            self.troubles.lasts(self.kind, run.first_ns, measured, needed=needed, note=note, figures=figures)
 
     def still(self, at_ns: int, source: str = "") -> None:
         """Nothing new was told of it: what is told goes on."""
@@ -117,6 +117,9 @@ class Habit:
 
     def take(self, values: Collection[Value], at_ns: int) -> tuple[Value, Value, int] | None:
         """The values of one epoch, not empty. Gives (before, after, since when) where they have changed for good."""
+        if not self._count and self._last is not None and len(values) == 1 and self._last in values:
+            self._usual[self._last] = at_ns  # so it mostly is
+            return None
         if not self._usual:
             self._adopt(values, at_ns)
         for value in [value for value, seen_ns in self._usual.items() if at_ns - seen_ns > USUAL_NS]:

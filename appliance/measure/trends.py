@@ -141,7 +141,7 @@ SATELLITES_FALL = 4.0
 class Satellites:
     """satellites-falling: those in use have gone, and hardly one more than needed is left.
 
-    measured: most of the last 5 s; needed: as the needs have it. Figures: usual.
+    measured: most of the last 5 s; needed: what was usual. Figures: least, as the needs have it.
     """
 
     def __init__(self, troubles: Troubles, satellites_least: int) -> None:
@@ -163,8 +163,8 @@ class Satellites:
             return
         limit = self._least + SATELLITES_SPARE
         if recent.most <= limit and recent.usual - recent.most >= SATELLITES_FALL:
-            figures = {"usual": recent.usual}
-            self._falling.bad(epoch.end_ns, recent.most, needed=float(self._least), figures=figures)
+            figures = {"least": float(self._least)}
+            self._falling.bad(epoch.end_ns, recent.most, needed=recent.usual, figures=figures)
         elif not self._falling.told or recent.least > limit or recent.usual - recent.most < SATELLITES_FALL:
             self._falling.good(epoch.end_ns)
 
@@ -172,12 +172,14 @@ class Satellites:
 HDOP_SHARE = 0.6
 HDOP_RISE = 2.0
 """Told at 0.6 of what is allowed, when it is twice what was usual: real skies change by less. Our choice."""
+HDOP_BACK = 0.8
+"""It has come back when it stays below so much of that: at the limit it wavers. Our choice."""
 
 
 class Hdop:
     """hdop-rising: the dilution is twice the usual one and nears what is allowed.
 
-    measured: least of the last 5 s; needed: as the needs have it. Figures: usual.
+    measured: least of the last 5 s; needed: what was usual. Figures: most, as the needs have it.
     """
 
     def __init__(self, troubles: Troubles, hdop_most: float) -> None:
@@ -199,7 +201,7 @@ class Hdop:
             return
         limit = max(HDOP_SHARE * self._most, HDOP_RISE * recent.usual)
         if recent.least >= limit:
-            figures = {"usual": recent.usual}
-            self._rising.bad(epoch.end_ns, recent.least, needed=self._most, figures=figures)
-        elif not self._rising.told or recent.most < limit:
+            figures = {"most": self._most}
+            self._rising.bad(epoch.end_ns, recent.least, needed=recent.usual, figures=figures)
+        elif not self._rising.told or recent.most < HDOP_BACK * limit:
             self._rising.good(epoch.end_ns)
