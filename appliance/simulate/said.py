@@ -6,25 +6,31 @@ import math
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import date, timedelta
 
 from .drive import SEMI_MAJOR_M
 from .receiver import Burst
-from .talk import CORRECTED, INVALID_MODES, MODES, latitude, longitude, seal
+from .talk import CORRECTED, INVALID_MODES, KNOT_MPS, MODES, latitude, longitude, seal
 
 SENTENCE = re.compile(rb"\$([A-Z]{2})([A-Z]{3}),([^*\r\n]*)\*[0-9A-F]{2}\r\n")
 
 # Places of fields after the address. Of the position it is the first of four: latitude, N, longitude, E.
 PLACES = {
     "position": {"GGA": 1, "RMC": 2, "GLL": 0},
+    "time": {"GGA": 0, "RMC": 0, "ZDA": 0, "GLL": 4, "GST": 0},
     "status": {"RMC": 1, "GLL": 5},
     "mode": {"RMC": 11, "VTG": 8, "GLL": 6},
     "date": {"RMC": 8},
     "quality": {"GGA": 5},
     "satellites": {"GGA": 6},
     "hdop": {"GGA": 7},
+    "altitude": {"GGA": 8},
+    "geoid": {"GGA": 10},
     "age": {"GGA": 12},
     "station": {"GGA": 13},
 }
+SPEEDS = {"RMC": ((6, KNOT_MPS),), "VTG": ((4, KNOT_MPS), (6, 1 / 3.6))}  # place, and metres a second of its unit
+COURSES = {"RMC": (7,), "VTG": (0, 2)}
 
 
 @dataclass(slots=True)
@@ -124,6 +130,53 @@ def pad_position(said: Said, characters: int) -> None:
     missing = max(0, characters - len(said.sealed()))
     said.fields[at] += "0" * (missing - missing // 2)
     said.fields[at + 2] += "0" * (missing // 2)
+
+
+def blank_decimals(said: Said, count: int) -> None:
+    """Put zeros in the place of the last so many decimals of a minute, as many as there are at most."""
+    at = said.position
+    if at is not None:
+        for field in (at, at + 2):
+            text = said.fields[field]
+            zeros = min(count, _decimals(text))
+            said.fields[field] = text[: len(text) - zeros] + "0" * zeros
+
+
+def change_speed(said: Said, change: Callable[[float], float]) -> None:
+    """Put another speed, in metres a second, in the place of each in RMC and VTG."""
+    for at, unit_mps in SPEEDS.get(said.message, ()):
+        if said.fields[at]:
+            said.fields[at] = f"{change(float(said.fields[at]) * unit_mps) / unit_mps:.3f}"
+
+
+def turn_course(said: Said, degrees: float) -> None:
+    """Turn the courses of RMC and VTG to the right."""
+    for at in COURSES.get(said.message, ()):
+        if said.fields[at]:
+            said.fields[at] = f"{round((float(said.fields[at]) + degrees) * 100) % 36_000 / 100:.2f}"
+
+
+def shift_time(said: Said, seconds: float) -> None:
+    """Put the time of day on, or back where negative, and the date with it over midnight."""
+    at = PLACES["time"].get(said.message)
+    if at is None or not said.fields[at]:
+        return
+    text = said.fields[at]
+    told = int(text[:2]) * 360_000 + int(text[2:4]) * 6_000 + round(float(text[4:]) * 100)
+    days, hundredths = divmod(told + round(seconds * 100), 8_640_000)
+    minutes, hundredths = divmod(hundredths, 6_000)
+    said.fields[at] = f"{minutes // 60:02d}{minutes % 60:02d}{hundredths // 100:02d}.{hundredths % 100:02d}"
+    shift_date(said, days)
+
+
+def shift_date(said: Said, days: int) -> None:
+    """Put the date of RMC or ZDA on by so many days, if there is one."""
+    if said.message == "RMC" and (text := said.fields[place(said, "date")]):
+        shifted = date(2000 + int(text[4:]), int(text[2:4]), int(text[:2])) + timedelta(days)
+        said.fields[place(said, "date")] = f"{shifted:%d%m%y}"
+    elif said.message == "ZDA" and said.fields[3]:
+        day, month, year = (int(text) for text in said.fields[1:4])
+        said.fields[1:4] = f"{date(year, month, day) + timedelta(days):%d,%m,%Y}".split(",")
 
 
 def _decimals(text: str) -> int:

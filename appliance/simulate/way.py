@@ -65,7 +65,8 @@ class Way:
     ) -> None:  # fmt: skip
         """One piece of the path: up to cruising speed, on, and to the speed at which it is left.
 
-        On a leg too short for its cruising speed that speed is not reached. backing: it is gone backwards.
+        On a leg too short for its cruising speed that speed is not reached. The leg must be long enough to get from one
+        of its end speeds to the other. backing: it is gone backwards.
         """
         x_m, y_m, heading_rad = self._end
         turned_rad = math.pi if backing else 0.0
@@ -73,7 +74,8 @@ class Way:
         self.pieces.append(piece)
         end_m = self._way_m + length_m
         gain = gain_mps2
-        cruise_mps = min(cruise_mps, math.sqrt(gain * length_m + (from_mps**2 + to_mps**2) / 2))
+        reached_mps = math.sqrt(gain * length_m + (from_mps**2 + to_mps**2) / 2)
+        cruise_mps = min(max(cruise_mps, from_mps, to_mps), reached_mps)
         up_m = (cruise_mps**2 - from_mps**2) / (2 * gain)
         down_m = (cruise_mps**2 - to_mps**2) / (2 * gain)
         self._phase((cruise_mps - from_mps) / gain, self._way_m, from_mps, gain)
