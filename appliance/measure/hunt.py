@@ -28,11 +28,14 @@ LOCK_SENTENCES = 2
 """Sentences that lock a setting; one in 256 garbled frames sums right by luck. Our choice."""
 _TEMPER = 0.5
 """Neighbouring bytes are not independent: their evidence is taken at half its face value. Tuned on the bench."""
-FEW_BYTES = 8
+FEW_BYTES = 16
 FEW_NS = 900_000_000
 """Or so few in so long: of a line much faster than the listener, little is heard. Just under a second, so that the
 second burst of messages at 1 Hz is enough. Tuned on the bench. A lock stands it: the rest of a sentence, a pause and
 the first bytes after it are no reason to doubt."""
+FEW_NATS = 3.0
+"""Lead over the listener's own setting from which so few are reason to listen elsewhere: the garbled end of a burst
+that was joined in its midst, and the first bytes of the next, are none. Tuned on the bench."""
 FLAWED_MOST = 0.1
 """Share of bytes with framing or parity errors up to which sentences confirm a setting: at 8E1 an 8N1 listener reads
 every sentence, and half of the bytes are flawed. Our choice."""
@@ -171,9 +174,10 @@ class Hunt:
         binary = best.kind == "binary"
         if wanted in self._refused or (wanted == self.listening and not binary):
             return None
-        if wanted != self.listening and score - _best_at(scores, self.listening, wanted) >= SURE_NATS:
+        lead = score - _best_at(scores, self.listening, wanted) if wanted != self.listening else 0.0
+        if lead >= SURE_NATS:
             return wanted
-        return self._faster() if few or binary else None
+        return self._faster() if binary or (few and lead >= FEW_NATS) else None
 
     def _faster(self) -> Setting | None:
         """What looks like chance, or like next to nothing, may be text far too fast for this listener: once for each
