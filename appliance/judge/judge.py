@@ -31,6 +31,7 @@ class Judge:
         self._last: dict[tuple[str, str], Check] = {}
         self._long_ns: int | None = None
         self._truths = asked(needs)
+        self._lost_ns: int | None = None
 
     def port(self, says: str, at_ns: int) -> None:
         """The port was opened (says is "") or lost (says is why, in plain words)."""
@@ -77,9 +78,12 @@ class Judge:
             found.setdefault(key, check)
         self._lingering(found)
         found.update(self._true(meter, now_ns))
-        if deaf:
+        if "tap-overrun" in failing:
+            self._lost_ns = now_ns
+        lost = self._lost_ns is not None and now_ns - self._lost_ns <= _AFTER_LOSS_NS
+        if deaf or lost:
             for key, check in found.items():
-                if check.id not in ABOUT_THE_WIRE:
+                if check.id in MADE_BY_LOSS if not deaf else check.id not in ABOUT_THE_WIRE:
                     found[key] = replace(check, state="unknown", at_ns=now_ns)
         self._last = {key: self._settled(check) for key, check in found.items() if check.id in _FROM_SAMPLES}
         return sorted(found.values(), key=rank)
@@ -116,5 +120,11 @@ def rank(check: Check) -> tuple[int, int]:
 
 
 _FROM_SAMPLES = frozenset({"no-fix", "quality-not-accepted", "age-high", "satellites-few", "hdop-high", "decimals-few"})
+MADE_BY_LOSS = frozenset(
+    {"checksum-bad", "checksum-missing", "sentence-damaged", "gap", "rate-low", "message-missing", "clock-jump", "late"}
+)
+"""What bytes that this box lost look like: while it has lost some, none of this is the line's."""
+_AFTER_LOSS_NS = 1_000_000_000
+"""The sentences that a loss spoilt are over a little later than the loss. Our choice."""
 ABOUT_THE_WIRE = WIRE_IDS | {"port-lost", "silent"}
 _STATE_RANK = {"fail": 0, "warn": 1, "unknown": 2, "pass": 3}
