@@ -10,7 +10,7 @@ from collections import deque
 from dataclasses import dataclass, field
 from typing import Any
 
-from appliance.history.rows import FaultRow, MarkRow, SecondRow, TuningRow
+from appliance.history.rows import FaultRow, LossRow, MarkRow, SecondRow, TuningRow
 from appliance.sentence.chunk import Chunk
 
 BYTES_MOST = 8 * 1024 * 1024  # nearly three hours of the usual set at 820 bytes/s
@@ -27,6 +27,15 @@ class FaultChange:
     closes: bool
 
 
+@dataclass(slots=True, frozen=True)
+class LossChange:
+    """A loss to open or to close, keyed like a fault."""
+
+    key: str
+    row: LossRow
+    closes: bool
+
+
 @dataclass(slots=True)
 class Pending:
     """Rows waiting for the next commit. lost_bytes, lost_rows: what had to be let go since the start."""
@@ -34,6 +43,7 @@ class Pending:
     chunks: dict[str, deque[Chunk]] = field(default_factory=dict)
     seconds: deque[SecondRow] = field(default_factory=deque)
     faults: deque[FaultChange] = field(default_factory=deque)
+    losses: deque[LossChange] = field(default_factory=deque)
     marks: deque[MarkRow] = field(default_factory=deque)
     tunings: deque[TuningRow] = field(default_factory=deque)
     dating: tuple[int, float] | None = None
@@ -59,6 +69,10 @@ class Pending:
         self.faults.append(change)
         self.lost_rows += _shorten(self.faults, EVENTS_MOST)
 
+    def add_loss(self, change: LossChange) -> None:
+        self.losses.append(change)
+        self.lost_rows += _shorten(self.losses, EVENTS_MOST)
+
     def add_mark(self, row: MarkRow) -> None:
         self.marks.append(row)
         self.lost_rows += _shorten(self.marks, EVENTS_MOST)
@@ -70,16 +84,19 @@ class Pending:
     @property
     def empty(self) -> bool:
         """True where a commit would have nothing to write."""
-        waiting = any(self.chunks.values()) or self.seconds or self.faults or self.marks or self.tunings
+        waiting = any(self.chunks.values()) or any(self._rows)
         return not waiting and self.dating is None and self.ended_ns is None
 
     def clear(self) -> None:
         """All of it is in the file now."""
-        queues: list[deque[Any]] = [*self.chunks.values(), self.seconds, self.faults, self.marks, self.tunings]
-        for queue in queues:
+        for queue in (*self.chunks.values(), *self._rows):
             queue.clear()
         self.dating = self.ended_ns = None
         self._held_bytes = 0
+
+    @property
+    def _rows(self) -> tuple[deque[Any], ...]:
+        return self.seconds, self.faults, self.losses, self.marks, self.tunings
 
 
 def _shorten(queue: deque[Any], most: int) -> int:

@@ -12,7 +12,6 @@ day is worth more than the refusal of the whole.
 
 from __future__ import annotations
 
-import json
 import logging
 from collections.abc import Iterator, Mapping
 from pathlib import Path
@@ -22,16 +21,20 @@ from typing import Any
 from appliance.history import blocks
 from appliance.history.rows import (
     Cell,
-    CellState,
     Clip,
     HistoryError,
+    LossRow,
     MarkRow,
     SecondRow,
     StoredFault,
     TuningRow,
     Watch,
 )
-from appliance.history.schema import LAST_NS, LINES, VERDICTS, line_number, open_reading, plain_errors
+from appliance.history.schema import LINES, line_number, open_reading, plain_errors
+from appliance.history.steps import LAST_NS
+from appliance.history.strip import STRIP_FAULTS, STRIP_LOSSES, STRIP_SECONDS, Strip
+from appliance.history.values import second as to_second
+from appliance.history.values import watch as to_watch
 from appliance.sentence.chunk import Chunk
 from appliance.sentence.setting import Setting
 
@@ -41,7 +44,11 @@ INTEGER_LEAST, INTEGER_MOST = -(2**62), 2**62  # wider than any time of a watch
 
 log = logging.getLogger(__name__)
 
-_WATCH = f"SELECT *, coalesce(ended_ns, ({LAST_NS.replace(':id', 'seen.id')})) AS last_ns FROM watch AS seen"
+_WATCH = f"""SELECT *, coalesce(ended_ns, ({LAST_NS.replace(":id", "seen.id")})) AS last_ns,
+    (SELECT before_ns FROM gone WHERE watch = seen.id AND what = 'raw') AS raw_gone_ns,
+    (SELECT before_ns FROM gone WHERE watch = seen.id AND what = 'seconds') AS seconds_gone_ns,
+    (SELECT before_ns FROM gone WHERE watch = seen.id AND what = 'events') AS events_gone_ns
+    FROM watch AS seen"""
 
 _FAULT = """SELECT id, watch, kind, line, message, start_ns, end_ns, says, measured, needed, unit FROM fault"""
 
@@ -72,18 +79,18 @@ class History:
 
     def watches(self) -> list[Watch]:
         """All watches, newest first."""
-        return [_watch(row) for row in self._rows(f"{_WATCH} ORDER BY id DESC", {})]
+        return [to_watch(row) for row in self._rows(f"{_WATCH} ORDER BY id DESC", {})]
 
     def watch(self, watch_id: int) -> Watch:
         """One watch. HistoryError if there is none of that number."""
         for row in self._rows(f"{_WATCH} WHERE id = :id", {"id": watch_id}):
-            return _watch(row)
+            return to_watch(row)
         raise HistoryError(f"There is no watch {watch_id} in the history {self.path}.")
 
     def latest(self) -> Watch | None:
         """The newest watch, or None in an empty history."""
         for row in self._rows(f"{_WATCH} ORDER BY id DESC LIMIT 1", {}):
-            return _watch(row)
+            return to_watch(row)
         return None
 
     def chunks(self, watch_id: int, line: str, from_ns: int | None = None, to_ns: int | None = None) -> Iterator[Chunk]:
@@ -110,7 +117,7 @@ class History:
         values = {"watch": watch_id, "only": line and line_number(line), "page": PAGE_ROWS, **_span(from_ns, to_ns)}
         last = {"second_ns": values["from_ns"] - 1, "line": len(LINES)}
         while page := self._rows(sql, {**values, **last}):
-            yield from map(_second, page)
+            yield from map(to_second, page)
             last = {"second_ns": page[-1]["second_ns"], "line": page[-1]["line"]}
 
     def faults(self, watch_id: int | None = None, limit: int | None = None) -> list[StoredFault]:
@@ -150,25 +157,25 @@ class History:
         rows = self._rows(sql, {"watch": watch_id, "line": line_number(line)})
         return [TuningRow(line, row["at_ns"], Setting.parse(row["baud"], row["format"])) for row in rows]
 
+    def losses(self, watch_id: int, from_ns: int | None = None, to_ns: int | None = None) -> list[LossRow]:
+        """When the controller would have been without position or speed at any time of the span, oldest first."""
+        values = {"watch": watch_id, **_span(from_ns, to_ns)}
+        return [LossRow(**row) for row in self._rows(_LOSSES, values)]
+
     def strip(self, to_utc_ns: int, hours: float = 24, cells: int = 288) -> list[Cell]:
-        """The last hours in equal cells, oldest first: the worst state of each, and how many faults began in it."""
-        cell_ns = int(hours * 3600e9) // cells
-        begin_ns = to_utc_ns - cell_ns * cells
-        worst, faults = [-1] * cells, [0] * cells
+        """The last hours in equal cells, oldest first: worst state, faults, and losses of position or speed."""
+        strip = Strip(to_utc_ns, hours, cells)
         for watch in self.watches():
-            zero_ns = begin_ns - watch.utc_offset_ns  # where the strip begins, on the clock of this watch
-            values = {"watch": watch.id, "zero": zero_ns, "end": zero_ns + cell_ns * cells, "cell": cell_ns}
-            if watch.last_ns < values["zero"] or watch.started_ns >= values["end"]:
-                continue
-            for row in self._rows(_STRIP_SECONDS, values):
-                worst[row["place"]] = max(worst[row["place"]], row["worst"])
-            for row in self._rows(_STRIP_FAULTS, values):
-                faults[row["place"]] += row["faults"]
-        states: list[CellState] = ["none" if place < 0 else VERDICTS[place] for place in worst]
-        return [Cell(begin_ns + n * cell_ns, states[n], faults[n]) for n in range(cells)]
+            values = strip.values(watch)
+            if values is not None:
+                strip.add_worst(self._rows(STRIP_SECONDS, values))
+                strip.add_faults(self._rows(STRIP_FAULTS, values))
+                strip.add_losses(watch, self._rows(STRIP_LOSSES, values))
+        return strip.cells()
 
     def sizes(self, watch_id: int, from_ns: int | None = None, to_ns: int | None = None) -> dict[str, int]:
-        """How much there is to take: raw bytes by line name and as "bytes", rows of "seconds", "faults", "marks".
+        """How much there is to take: raw bytes by line name and as "bytes", rows of "seconds", "faults",
+        "losses", "marks".
 
         Bytes at the edges of the span count by whole blocks, which are a few seconds long.
         """
@@ -207,12 +214,8 @@ class History:
             return [dict(zip(names, row, strict=True)) for row in cursor.fetchall()]
 
 
-_STRIP_SECONDS = """
-SELECT (second_ns - :zero) / :cell AS place, max(verdict) AS worst FROM second
-WHERE watch = :watch AND second_ns >= :zero AND second_ns < :end GROUP BY place"""
-_STRIP_FAULTS = """
-SELECT (start_ns - :zero) / :cell AS place, count(*) AS faults FROM fault
-WHERE watch = :watch AND start_ns >= :zero AND start_ns < :end GROUP BY place"""
+_LOSSES = """SELECT what, start_ns, end_ns FROM loss WHERE watch = :watch AND start_ns < :to_ns
+AND (end_ns IS NULL OR end_ns >= :from_ns) ORDER BY start_ns, id"""
 
 _SIZE_BYTES = """SELECT coalesce(sum(bytes), 0) AS n FROM block
 WHERE watch = :watch AND line = :line AND end_ns >= :from_ns AND end_ns < :to_ns"""
@@ -220,6 +223,8 @@ _SIZE_ROWS = {
     "seconds": """SELECT count(*) AS n FROM second
         WHERE watch = :watch AND second_ns >= :from_ns AND second_ns < :to_ns""",
     "faults": """SELECT count(*) AS n FROM fault
+        WHERE watch = :watch AND start_ns < :to_ns AND (end_ns IS NULL OR end_ns >= :from_ns)""",
+    "losses": """SELECT count(*) AS n FROM loss
         WHERE watch = :watch AND start_ns < :to_ns AND (end_ns IS NULL OR end_ns >= :from_ns)""",
     "marks": "SELECT count(*) AS n FROM mark WHERE watch = :watch AND at_ns >= :from_ns AND at_ns < :to_ns",
 }
@@ -230,46 +235,3 @@ def _span(from_ns: int | None, to_ns: int | None) -> dict[str, Any]:
         "from_ns": INTEGER_LEAST if from_ns is None else from_ns,
         "to_ns": INTEGER_MOST if to_ns is None else to_ns,
     }
-
-
-def _watch(row: dict[str, Any]) -> Watch:
-    dated = row["utc_offset_ns"] is not None
-    return Watch(
-        id=row["id"],
-        started_ns=row["started_ns"],
-        ended_ns=row["ended_ns"],
-        last_ns=row["last_ns"],
-        utc_offset_ns=row["utc_offset_ns"] if dated else row["box_utc_ns"] - row["started_ns"],
-        dated=dated,
-        uncertainty_s=row["uncertainty_s"],
-        needs_name=row["needs_name"],
-        needs_toml=row["needs_toml"],
-        machine=row["machine"],
-        version=row["version"],
-        ended_how=row["ended_how"],
-    )
-
-
-def _second(row: dict[str, Any]) -> SecondRow:
-    return SecondRow(
-        line=LINES[row["line"]],
-        second_ns=row["second_ns"],
-        bytes=row["bytes"],
-        sentences=row["sentences"],
-        damaged=row["damaged"],
-        junk=row["junk"],
-        load_ratio=row["load_permille"] / 1000,
-        verdict=VERDICTS[row["verdict"]],
-        quality=row["quality"],
-        satellites=row["satellites"],
-        hdop=_scaled(row["hdop_hundredths"], 100),
-        age_s=_scaled(row["age_hundredths_s"], 100),
-        latitude_deg=_scaled(row["latitude_e7_deg"], 10_000_000),
-        longitude_deg=_scaled(row["longitude_e7_deg"], 10_000_000),
-        speed_mps=_scaled(row["speed_mmps"], 1000),
-        messages=json.loads(row["messages"]),
-    )
-
-
-def _scaled(value: int | None, scale: int) -> float | None:
-    return None if value is None else value / scale

@@ -16,6 +16,8 @@ State = Literal["go", "no-go", "wait"]
 CellState = Literal["go", "no-go", "wait", "none"]
 ClipLabel = Literal["opening", "closing", "whole"]
 MarkSource = Literal["button", "page", "box"]
+LossWhat = Literal["position", "speed"]
+GoneWhat = Literal["raw", "seconds", "events"]
 
 
 class HistoryError(Exception):
@@ -102,6 +104,15 @@ class StoredFault(FaultRow):
 
 
 @dataclass(slots=True, frozen=True)
+class LossRow:
+    """A time in which the controller would have been without its position or its speed. end_ns None: still on."""
+
+    what: LossWhat
+    start_ns: int
+    end_ns: int | None
+
+
+@dataclass(slots=True, frozen=True)
 class TuningRow:
     """From at_ns on, the port of a line listened at this setting. Bytes before the first were heard as configured."""
 
@@ -126,6 +137,8 @@ class Watch:
     ended_ns None: still running, or cut off and not yet closed. last_ns: newest time known of it.
     dated: True where the offset came from the line, False where it is only the box's own wall clock.
     uncertainty_s: of the offset, None where not dated. ended_how: "stopped", "cut off", or "" while it runs.
+    raw_gone_ns, seconds_gone_ns, events_gone_ns: raw bytes, seconds, or faults, losses and marks of before this time
+    were dropped to make room, or erased; None: all is there. The last_ns of what is gone is not forgotten by it.
     """
 
     id: int
@@ -140,6 +153,9 @@ class Watch:
     machine: str
     version: str
     ended_how: str
+    raw_gone_ns: int | None = None
+    seconds_gone_ns: int | None = None
+    events_gone_ns: int | None = None
 
     def utc_ns(self, mono_ns: int) -> int:
         """The UTC of a monotonic time of this watch, in ns since 1970."""
@@ -148,8 +164,14 @@ class Watch:
 
 @dataclass(slots=True, frozen=True)
 class Cell:
-    """One cell of the strip: its worst state, "none" while nothing was recorded, and the faults that began in it."""
+    """One cell of the strip: its worst state, "none" while nothing was recorded, and the faults that began in it.
+
+    losses: how often in it the controller would have lost position or speed; lost_s: for how long it would have been
+    without one or the other, in s.
+    """
 
     start_utc_ns: int
     state: CellState
     faults: int
+    losses: int = 0
+    lost_s: float = 0.0

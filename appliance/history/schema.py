@@ -1,4 +1,4 @@
-"""The tables of history, how they came about, and how the file is opened.
+"""How the file of history is opened, for writing and for reading.
 
 One writer, many readers: write-ahead log, so that a page that reads never holds up the listening. With
 synchronous=NORMAL a power cut may cost the last commits, never the file (SQLite documentation, "Write-Ahead
@@ -17,94 +17,14 @@ from pathlib import Path
 from sqlite_utils import Database, Migrations
 
 from appliance.history.rows import HistoryError, State
+from appliance.history.steps import APPLICATION_ID, STEPS, migrations
 
 LINES: tuple[str, ...] = ("from-receiver", "from-controller")  # kept as their place here; append only
 VERDICTS: tuple[State, ...] = ("go", "wait", "no-go")  # kept as their place here, so that the greatest is the worst
 
-APPLICATION_ID = 0x6C6C6D70  # tells our file from any other SQLite file
 BUSY_S = 5.0  # how long to wait for another writer; there should be none
 WAL_PAGES = 500  # 2 MB: moved into the file about every two minutes at the usual set
 WAL_BYTES_KEPT = 4 * 1024 * 1024
-
-
-def m001_history(db: Database) -> None:
-    """Watches, raw blocks, measures by the second, faults with their clips, marks."""
-    db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
-    for statement in _TABLES.split(";"):
-        db.execute(statement)
-
-
-_TABLES = """
-CREATE TABLE watch (
-    id INTEGER PRIMARY KEY,
-    started_ns INTEGER NOT NULL, box_utc_ns INTEGER NOT NULL,
-    needs_name TEXT NOT NULL, needs_toml TEXT NOT NULL, machine TEXT NOT NULL, version TEXT NOT NULL,
-    ended_ns INTEGER, ended_how TEXT NOT NULL DEFAULT '',
-    utc_offset_ns INTEGER, uncertainty_s REAL
-) STRICT;
-CREATE TABLE block (
-    id INTEGER PRIMARY KEY,
-    watch INTEGER NOT NULL REFERENCES watch, line INTEGER NOT NULL,
-    end_ns INTEGER NOT NULL, bytes INTEGER NOT NULL, packed BLOB NOT NULL
-) STRICT;
-CREATE INDEX block_by_time ON block (watch, line, end_ns);
-CREATE TABLE tally (id INTEGER PRIMARY KEY, messages TEXT NOT NULL UNIQUE) STRICT;
-CREATE TABLE second (
-    watch INTEGER NOT NULL REFERENCES watch, second_ns INTEGER NOT NULL, line INTEGER NOT NULL,
-    verdict INTEGER NOT NULL, bytes INTEGER NOT NULL, sentences INTEGER NOT NULL, damaged INTEGER NOT NULL,
-    junk INTEGER NOT NULL, load_permille INTEGER NOT NULL, tally INTEGER NOT NULL REFERENCES tally,
-    quality INTEGER, satellites INTEGER, hdop_hundredths INTEGER, age_hundredths_s INTEGER,
-    latitude_e7_deg INTEGER, longitude_e7_deg INTEGER, speed_mmps INTEGER,
-    PRIMARY KEY (watch, second_ns, line)
-) STRICT, WITHOUT ROWID;
-CREATE TABLE fault (
-    id INTEGER PRIMARY KEY,
-    watch INTEGER NOT NULL REFERENCES watch, kind TEXT NOT NULL, line TEXT NOT NULL, message TEXT NOT NULL,
-    start_ns INTEGER NOT NULL, end_ns INTEGER, says TEXT NOT NULL, measured REAL, needed REAL, unit TEXT NOT NULL
-) STRICT;
-CREATE INDEX fault_by_start ON fault (watch, start_ns);
-CREATE TABLE clip (
-    id INTEGER PRIMARY KEY,
-    fault INTEGER NOT NULL REFERENCES fault, label TEXT NOT NULL, line TEXT NOT NULL, packed BLOB
-) STRICT;
-CREATE INDEX clip_by_fault ON clip (fault);
-CREATE TABLE mark (
-    id INTEGER PRIMARY KEY,
-    watch INTEGER NOT NULL REFERENCES watch, at_ns INTEGER NOT NULL, source TEXT NOT NULL, note TEXT NOT NULL
-) STRICT;
-CREATE INDEX mark_by_time ON mark (watch, at_ns)
-"""
-
-
-def m002_tuning(db: Database) -> None:
-    """How each port listened, so that a recording can be judged as it was heard."""
-    db.execute(
-        """CREATE TABLE tuning (
-            id INTEGER PRIMARY KEY,
-            watch INTEGER NOT NULL REFERENCES watch, line INTEGER NOT NULL, at_ns INTEGER NOT NULL,
-            baud INTEGER NOT NULL, format TEXT NOT NULL
-        ) STRICT"""
-    )
-    db.execute("CREATE INDEX tuning_by_time ON tuning (watch, line, at_ns)")
-
-
-STEPS = (m001_history, m002_tuning)  # append only; a step that was ever released is never changed
-_migrations = Migrations("linelamp")
-for step in STEPS:
-    _migrations()(step)
-
-# The newest time that the rows of a watch know of; SQL for the watch :id.
-LAST_NS = """
-SELECT max(at_ns) FROM (
-    SELECT started_ns AS at_ns FROM watch WHERE id = :id
-    UNION ALL SELECT max(end_ns) FROM block WHERE watch = :id AND line = 0
-    UNION ALL SELECT max(end_ns) FROM block WHERE watch = :id AND line = 1
-    UNION ALL SELECT max(second_ns) FROM second WHERE watch = :id
-    UNION ALL SELECT max(start_ns) FROM fault WHERE watch = :id
-    UNION ALL SELECT max(end_ns) FROM fault WHERE watch = :id
-    UNION ALL SELECT max(at_ns) FROM mark WHERE watch = :id
-)
-"""
 
 
 def open_writing(path: Path | str) -> Database:
@@ -202,7 +122,7 @@ def _refuse_foreign(db: Database, path: Path) -> None:
     if tables and not ours and not _only_migrations_table(db):
         raise HistoryError(f"{path} is a database, but not a history of this program. It was left as it is.")
     known = {step.__name__ for step in STEPS}
-    newer = [migration.name for migration in _migrations.applied(db) if migration.name not in known]
+    newer = [migration.name for migration in migrations.applied(db) if migration.name not in known]
     if newer:
         raise HistoryError(
             f"The history {path} was written by a newer version of this program (it has {', '.join(newer)}). "
@@ -224,11 +144,11 @@ def _make_writable(db: Database, _path: Path) -> None:
         f"journal_size_limit = {WAL_BYTES_KEPT}",
     ):
         db.execute(f"PRAGMA {pragma}").fetchall()
-    _migrations.apply(db)
+    migrations.apply(db)
 
 
 def _only_read(db: Database, path: Path) -> None:
-    if pending := [migration.name for migration in _migrations.pending(db)]:
+    if pending := [migration.name for migration in migrations.pending(db)]:
         raise HistoryError(
             f"The history {path} is older than this program (it lacks {', '.join(pending)}). "
             "Let the box listen with it once, which brings it up to date."

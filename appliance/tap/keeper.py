@@ -11,7 +11,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from appliance.history.rows import FaultRow, HistoryError, MarkRow, SecondRow, TuningRow, WatchStart
+from appliance.history.rows import FaultRow, HistoryError, LossRow, MarkRow, SecondRow, TuningRow, WatchStart
 from appliance.history.writer import HistoryWriter
 from appliance.sentence.chunk import Chunk
 
@@ -71,6 +71,10 @@ class Keeper:
     def fault(self, key: str, row: FaultRow, *, whole: bool = False) -> None:
         """A fault that began or changed; whole: it has ended and its evidence is with it."""
         self._order(lambda writer: (writer.close_fault if whole else writer.open_fault)(key, row))
+
+    def loss(self, key: str, row: LossRow) -> None:
+        """A time in which the controller would have lost position or speed: begun, or ended where it has an end."""
+        self._order(lambda writer: (writer.open_loss if row.end_ns is None else writer.close_loss)(key, row))
 
     def mark(self, row: MarkRow) -> None:
         """A moment that somebody marked."""

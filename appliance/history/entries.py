@@ -1,0 +1,167 @@
+"""Puts the rows of a watch into the tables, inside the transaction of whoever calls."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+
+from sqlite_utils import Database
+
+from appliance.history import blocks
+from appliance.history.pending import FaultChange, LossChange, Pending
+from appliance.history.rows import Clip, SecondRow
+from appliance.history.schema import VERDICTS, line_number
+
+INTEGER_MOST = 2**62
+TALLIES_MOST = 1000  # remembered; noise could make any number of them
+
+Packed = list[tuple[int, blocks.Block]]
+
+
+@dataclass(slots=True)
+class Known:
+    """What the rows of the watch under way are called in the file. It is true only once the transaction is over."""
+
+    faults: dict[str, int] = field(default_factory=dict)
+    losses: dict[str, int] = field(default_factory=dict)
+    tallies: dict[str, int] = field(default_factory=dict)
+
+    def copy(self) -> Known:
+        tallies = self.tallies if len(self.tallies) <= TALLIES_MOST else {}
+        return Known(dict(self.faults), dict(self.losses), dict(tallies))
+
+
+def pack(pending: Pending) -> Packed:
+    """The raw bytes as numbered lines and blocks."""
+    return [
+        (line_number(line), blocks.encode(batch))
+        for line, chunks in pending.chunks.items()
+        for batch in blocks.batches(chunks)
+    ]
+
+
+def write(db: Database, watch: int, pending: Pending, packed: Packed, known: Known) -> None:
+    """All that is pending, the end of the watch left out. known is brought up to date as it goes."""
+    db.conn.executemany(
+        "INSERT INTO block (watch, line, end_ns, bytes, packed) VALUES (?, ?, ?, ?, ?)",
+        [(watch, line, block.end_ns, block.size, block.packed) for line, block in packed],
+    )
+    db.conn.executemany(
+        f"INSERT OR REPLACE INTO second VALUES ({', '.join('?' * 17)})",
+        [_second(watch, row, _tally(db, known.tallies, row.messages)) for row in pending.seconds],
+    )
+    for change in pending.faults:
+        _fault(db, watch, known.faults, change)
+    for loss in pending.losses:
+        _loss(db, watch, known.losses, loss)
+    for mark in pending.marks:
+        insert(db, "mark", watch=watch, at_ns=mark.at_ns, source=mark.source, note=mark.note)
+    for row in pending.tunings:
+        setting, line = row.setting, line_number(row.line)
+        insert(db, "tuning", watch=watch, line=line, at_ns=row.at_ns, baud=setting.baud, format=setting.name)
+    if pending.dating:
+        db.execute("UPDATE watch SET utc_offset_ns = ?, uncertainty_s = ? WHERE id = ?", (*pending.dating, watch))
+
+
+def end(db: Database, watch: int, at_ns: int, how: str) -> None:
+    """End a watch, with all faults and losses that are still on."""
+    db.execute("UPDATE watch SET ended_ns = ?, ended_how = ? WHERE id = ?", (at_ns, how, watch))
+    for table in ("fault", "loss"):
+        db.execute(f"UPDATE {table} SET end_ns = ? WHERE watch = ? AND end_ns IS NULL", (at_ns, watch))
+
+
+def insert(db: Database, table: str, **values: object) -> int:
+    """Insert one row and give its id. Not Table.insert: that looks the table up anew for each row."""
+    places = ", ".join(f":{name}" for name in values)
+    row = db.execute(f"INSERT INTO {table} ({', '.join(values)}) VALUES ({places})", values).lastrowid
+    assert row is not None
+    return row
+
+
+def _tally(db: Database, tallies: dict[str, int], messages: dict[str, int]) -> int:
+    """The id of these counts. Most seconds share theirs with others, so each is kept once."""
+    text = json.dumps(messages, sort_keys=True, separators=(",", ":"))
+    if text not in tallies:
+        db.execute("INSERT OR IGNORE INTO tally (messages) VALUES (?)", (text,))
+        tallies[text] = db.execute("SELECT id FROM tally WHERE messages = ?", (text,)).fetchone()[0]
+    return tallies[text]
+
+
+def _fault(db: Database, watch: int, faults: dict[str, int], change: FaultChange) -> None:
+    row = change.row
+    values: dict[str, object] = {
+        "watch": watch,
+        "kind": row.kind,
+        "line": row.line,
+        "message": row.message,
+        "start_ns": row.start_ns,
+        "end_ns": row.end_ns,
+        "says": row.says,
+        "measured": row.measured,
+        "needed": row.needed,
+        "unit": row.unit,
+    }
+    fault = _keyed(db, "fault", faults, change, values)
+    _clips(db, fault, row.evidence)
+
+
+def _loss(db: Database, watch: int, losses: dict[str, int], change: LossChange) -> None:
+    row = change.row
+    values: dict[str, object] = {"watch": watch, "what": row.what, "start_ns": row.start_ns, "end_ns": row.end_ns}
+    _keyed(db, "loss", losses, change, values)
+
+
+def _keyed(
+    db: Database, table: str, ids: dict[str, int], change: FaultChange | LossChange, values: dict[str, object]
+) -> int:
+    """Insert what is new by its key, else replace its row; forget the key where it closes. Gives the row's id."""
+    row = ids.get(change.key)
+    if row is not None:
+        places = ", ".join(f"{name} = :{name}" for name in values)
+        if not db.execute(f"UPDATE {table} SET {places} WHERE id = :id", {**values, "id": row}).rowcount:
+            row = None  # dropped or erased meanwhile
+    if row is None:
+        row = insert(db, table, **values)
+    if change.closes:
+        ids.pop(change.key, None)
+    else:
+        ids[change.key] = row
+    return row
+
+
+def _clips(db: Database, fault: int, clips: Iterable[Clip]) -> None:
+    for clip in clips:
+        pieces: list[bytes | None] = [blocks.encode(batch).packed for batch in blocks.batches(clip.chunks)]
+        for piece in pieces or [None]:  # silence is evidence too
+            insert(db, "clip", fault=fault, label=clip.label, line=clip.line, packed=piece)
+
+
+def _second(watch: int, row: SecondRow, tally: int) -> tuple[int | None, ...]:
+    """In the order of the table's columns."""
+    return (
+        watch,
+        row.second_ns,
+        line_number(row.line),
+        VERDICTS.index(row.verdict),
+        row.bytes,
+        row.sentences,
+        row.damaged,
+        row.junk,
+        round(row.load_ratio * 1000),
+        tally,
+        _scaled(row.quality, 1),
+        _scaled(row.satellites, 1),
+        _scaled(row.hdop, 100),
+        _scaled(row.age_s, 100),
+        _scaled(row.latitude_deg, 10_000_000),
+        _scaled(row.longitude_deg, 10_000_000),
+        _scaled(row.speed_mps, 1000),
+    )
+
+
+def _scaled(value: float | None, scale: int) -> int | None:
+    """As an integer of the column's unit; None for what no column can hold, since the line may say anything."""
+    if value is None or not abs(value) < INTEGER_MOST / scale:
+        return None
+    return round(value * scale)
