@@ -1,14 +1,17 @@
 """UTC from the line, as an offset from the monotonic clock.
 
 A Pi has no battery clock, so the date of a watch comes from the receiver once it has proved itself: several dated
-sentences in a row whose offsets agree. A sentence arrives after the instant that it names, never before; so the
-smallest delay seen is nearest the truth, and the offset can only be too small, by the receiver's own delay.
+epochs in a row whose offsets agree, and none of which the calendar mistrusts. An epoch arrives after the instant that
+it names, never before; so the smallest delay seen is nearest the truth, and the offset can only be too small, by the
+receiver's own delay.
 """
 
 from __future__ import annotations
 
 from collections import deque
 from datetime import UTC, datetime
+
+from appliance.measure.epoch import Epoch
 
 AGREE_NS = 500_000_000
 """Offsets that differ by less than this agree: half an interval of the slowest usual message. Our choice."""
@@ -28,12 +31,21 @@ def utc_ns(date: tuple[int, int, int], time_s: float) -> int | None:
 
 
 class UtcAnchor:
-    """Takes the dated sentences of a line. `offset_ns` is UTC minus monotonic time, None until proved."""
+    """Takes what is dated on a line. `offset_ns` is UTC minus monotonic time, None until proved."""
 
     def __init__(self) -> None:
         self.offset_ns: int | None = None
         self.uncertainty_s: float | None = None
         self._offsets: deque[int] = deque(maxlen=64)
+
+    def take(self, epoch: Epoch, trusted: bool) -> None:
+        """One closed epoch, and whether the calendar trusts it: what it does not trust proves and disproves nothing."""
+        dated = epoch.rmc if epoch.rmc is not None and epoch.rmc.date else epoch.zda
+        if not trusted or dated is None or dated.date is None or dated.time_s is None:
+            return
+        utc = utc_ns(dated.date, dated.time_s)
+        if utc is not None:
+            self.add(utc, epoch.start_ns)
 
     def add(self, utc: int, at_ns: int) -> None:
         """One dated sentence: utc is what it names, at_ns the byte time of its first character."""
