@@ -99,6 +99,8 @@ USUAL_NS = 600_000_000_000
 """A value seen within ten minutes is still usual: what flaps to and fro is told once. Our choice."""
 _FLICKERS = 3
 """A value that came so often, though never for long, is one of the usual ones. Our choice."""
+_LEARN_COUNT = 5
+"""All that comes in the first five epochs is usual. Our choice."""
 _VALUES_MOST = 16
 
 
@@ -112,16 +114,20 @@ class Habit:
         self._flickers: Counter[Value] = Counter()
         self._last: Value | None = None
         self._run: list[Value] = []
+        self._learn = _LEARN_COUNT
         self._count = 0
         self._first_ns = 0
 
     def take(self, values: Collection[Value], at_ns: int) -> tuple[Value, Value, int] | None:
         """The values of one epoch, not empty. Gives (before, after, since when) where they have changed for good."""
         if not self._count and self._last is not None and len(values) == 1 and self._last in values:
+            self._learn = max(0, self._learn - 1)
             self._usual[self._last] = at_ns  # so it mostly is
             return None
-        if not self._usual:
+        if self._learn:
+            self._learn -= 1
             self._adopt(values, at_ns)
+            return None
         for value in [value for value, seen_ns in self._usual.items() if at_ns - seen_ns > USUAL_NS]:
             if value != self._last:
                 del self._usual[value]

@@ -105,12 +105,14 @@ class Recent:
         self.values.clear()
         self._last_ns = None
 
-    def add(self, value: float, at_ns: int) -> None:
+    def add(self, value: float, at_ns: int, unusual: bool) -> None:
+        """One figure. unusual: a trend is being told, which only slowly becomes usual."""
         self._count += 1
         if self._first_ns is None:
             self._first_ns = at_ns
         apart_s = 0.0 if self._last_ns is None else (at_ns - self._last_ns) / 1e9
-        self.usual += (value - self.usual) * max(1 / self._count, min(1.0, apart_s / USUAL_S))
+        share = min(1.0, apart_s / USUAL_S)
+        self.usual += (value - self.usual) * (share if unusual else max(1 / self._count, share))
         self._last_ns = at_ns
         self.values.append((at_ns, value))
         while at_ns - self.values[0][0] > TREND_NS:
@@ -158,7 +160,7 @@ class Satellites:
         if gga is None or not gga.quality or gga.satellites is None:
             return
         recent = self._recent
-        recent.add(gga.satellites, epoch.end_ns)
+        recent.add(gga.satellites, epoch.end_ns, self._falling.told)
         if not recent.full:
             return
         limit = self._least + SATELLITES_SPARE
@@ -196,7 +198,8 @@ class Hdop:
         if gga is None or not gga.quality or gga.hdop is None:
             return
         recent = self._recent
-        recent.add(min(gga.hdop, 2 * self._most), epoch.end_ns)  # a blip of 99.99 must not move what is usual
+        capped = min(gga.hdop, 2 * self._most)  # a blip of 99.99 must not move what is usual
+        recent.add(capped, epoch.end_ns, self._rising.told)
         if not recent.full:
             return
         limit = max(HDOP_SHARE * self._most, HDOP_RISE * recent.usual)
