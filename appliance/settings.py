@@ -22,6 +22,8 @@ LINES = ("from-receiver", "from-controller")
 DEFAULT_FILE = Path("/etc/linelamp/linelamp.toml")
 DEFAULT_PORT = "/dev/ttyAMA0"
 PI = "Raspberry Pi documentation"
+HISTORY_MOST_MB = 2000
+FREE_LEAST_MB = 500
 # GPIO0 and 1 belong to the identification of boards put on top, 14 and 15 to the UART.
 PINS_FREE = (*range(2, 14), *range(16, 28))
 
@@ -45,6 +47,8 @@ class Settings:
     button: int
     web_host: str
     web_port: int
+    history_most_mb: int = HISTORY_MOST_MB
+    free_least_mb: int = FREE_LEAST_MB
 
     def load_needs(self) -> Needs:
         """The needs sheet in force. Raises SheetError."""
@@ -102,6 +106,17 @@ TABLES: tuple[Table, ...] = (
         ),
     ),
     Table(
+        "space",
+        (
+            Key("history_most_mb", "whole", "size that history may have; beyond it the oldest raw traffic is dropped, "
+                "then the oldest seconds, then the oldest faults and marks", f"{CHOICE}: about half a year of ten-hour days",
+                "MB", default=HISTORY_MOST_MB, least=20, most=1_000_000),
+            Key("free_least_mb", "whole", "space left free on the card; with less, history makes room in itself and "
+                "grows no more", f"{CHOICE}: room for an update of the system", "MB",
+                default=FREE_LEAST_MB, least=0, most=1_000_000),
+        ),
+    ),
+    Table(
         "web",
         (
             Key("host", "text", "address the page is served on; 0.0.0.0 is every network the box is in", CHOICE,
@@ -127,7 +142,7 @@ def load(path: Path | None = None, over: Mapping[str, object] | None = None) -> 
 def from_toml(words: str, file: str, folder: Path = Path("/"), over: Mapping[str, object] | None = None) -> Settings:
     """The settings written in TOML text. file: what errors shall call it; folder: where its paths start."""
     reading = read_text(words, TABLES, file)
-    top, lamps, web = (reading.values[name] for name in ("", "lamps", "web"))
+    top, lamps, space, web = (reading.values[name] for name in ("", "lamps", "space", "web"))
     lines = {LINES[0]: {"port": None, "baud": None}, **reading.values["line"]}
     for name, value in (over or {}).items():
         table, key = _OVER[name]
@@ -155,6 +170,8 @@ def from_toml(words: str, file: str, folder: Path = Path("/"), over: Mapping[str
         button=lamps["button"],
         web_host=web["host"],
         web_port=web["port"],
+        history_most_mb=space["history_most_mb"],
+        free_least_mb=space["free_least_mb"],
     )
 
 
@@ -172,6 +189,7 @@ def explain(settings: Settings) -> list[Row]:
     """Every setting with its value, in the order of TABLES: for help, page and docs."""
     values: dict[str, dict[str, object]] = {
         "lamps": {name: getattr(settings, name) for name in ("pins", "green", "red", "button")},
+        "space": {name: getattr(settings, name) for name in ("history_most_mb", "free_least_mb")},
         "web": {"host": settings.web_host, "port": settings.web_port},
         **{f"line.{line.name}": {"port": line.path, "baud": line.baud} for line in settings.lines},
     }
