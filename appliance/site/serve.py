@@ -13,6 +13,7 @@ from typing import Protocol
 from flask import Flask
 from waitress.server import create_server
 
+from appliance.notify import Pulse
 from appliance.site.app import create_app
 from appliance.site.streams import STREAMS_MOST
 
@@ -21,6 +22,9 @@ OTHER_THREADS = 8
 
 GONE_AFTER_MS = 10_000
 """A phone that went out of reach without a word is given up after this, so that it holds no stream. Our choice."""
+
+_NO_FILE = -1
+"""Where among the files of its loop the server finds what is none."""
 
 HELD_MOST_BYTES = 512 * 1024
 """What may wait in memory for one slow phone; a download pauses until it has taken that."""
@@ -56,8 +60,10 @@ def run(settings: WebSettings) -> int:
 
 def serve(app: Flask, host: str, port: int) -> None:
     """Serves app on host and port until SIGTERM or Ctrl-C. From the main thread only. Raises OSError."""
+    pulse = _LoopPulse()
     server = create_server(
         app,
+        map={_NO_FILE: pulse},
         host=host,
         port=port,
         threads=STREAMS_MOST + OTHER_THREADS,
@@ -78,8 +84,28 @@ def serve(app: Flask, host: str, port: int) -> None:
         with _ended_by_sigterm(stop):
             server.run()
     finally:
+        pulse.stop()
         stop.set()
         server.close()
+
+
+class _LoopPulse(Pulse):
+    """Stands among the sockets that the server's loop asks at every turn, at least once a second: its turn is a beat.
+
+    So systemd hears from the very loop that takes in every phone, and no longer once that hangs.
+    """
+
+    accepting = False
+
+    def readable(self) -> bool:
+        self.beat()
+        return False
+
+    def writable(self) -> bool:
+        return False
+
+    def close(self) -> None:
+        self.stop()
 
 
 @contextmanager

@@ -19,6 +19,7 @@ from appliance import __version__
 from appliance.asking import Answer
 from appliance.history.rows import WatchStart
 from appliance.line.port import LineReader
+from appliance.notify import Pulse
 from appliance.sentence.setting import Setting
 from appliance.settings import Settings
 from appliance.tap.commands import CommandSocket
@@ -46,6 +47,7 @@ class Tap:
         self._settings = settings
         self._clock = clock
         self._stop = threading.Event()
+        self._pulse = Pulse()
         start = WatchStart(clock(), time.time_ns(), needs.name, settings.needs_toml(), settings.machine, __version__)
         self._inbox = Inbox()
         self._keeper = Keeper(settings.history, start, clock=clock)
@@ -67,6 +69,7 @@ class Tap:
         try:
             dead = self._supervise(commands)
         finally:
+            self._pulse.stop()
             commands.close()
             finished = self._finish()
         if dead:
@@ -74,7 +77,10 @@ class Tap:
         return DIED if dead or not finished else 0
 
     def _supervise(self, commands: CommandSocket) -> str:
-        """Answers commands and feels the pulse of every thread; gives the name of one that died, or ""."""
+        """Answers commands and feels the pulse of every thread; gives the name of one that died, or "".
+
+        Only a round that found all of them alive tells systemd so: it acts where this thread hangs as well.
+        """
         while not self._stop.is_set() and not self._core.stop_asked.is_set():
             commands.serve(0.25)
             parts: dict[str, Any] = {"core": self._core, "keeper": self._keeper}
@@ -83,6 +89,7 @@ class Tap:
                 still_s = (self._clock() - part.heartbeat_ns) / 1e9
                 if not part.is_alive() or still_s > HEARTBEAT_MOST_S:
                     return name
+            self._pulse.beat()
         return ""
 
     def _finish(self) -> bool:
