@@ -109,8 +109,8 @@ TABLES: tuple[Table, ...] = (
         "space",
         (
             Key("history_most_mb", "whole", "size that history may have; beyond it the oldest raw traffic is dropped, "
-                "then the oldest seconds, then the oldest faults and marks", f"{CHOICE}: about half a year of ten-hour days",
-                "MB", default=HISTORY_MOST_MB, least=20, most=1_000_000),
+                "then the oldest seconds, then the oldest faults and marks",
+                f"{CHOICE}: about half a year of ten-hour days", "MB", default=HISTORY_MOST_MB, least=20, most=1_000_000),
             Key("free_least_mb", "whole", "space left free on the card; with less, history makes room in itself and "
                 "grows no more", f"{CHOICE}: room for an update of the system", "MB",
                 default=FREE_LEAST_MB, least=0, most=1_000_000),
