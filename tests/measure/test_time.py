@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from random import Random
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from appliance.measure.calendar import Calendar
+from appliance.measure.epoch import Epoch
 from appliance.measure.meter import LineMeter, MeterSettings
 from appliance.measure.time import AGREE_NS, PROVED_COUNT, RECEIVER_DELAY_S, UtcAnchor, utc_ns
+from appliance.measure.trouble import Troubles
 from appliance.sentence.checksum import checksum
 from appliance.sentence.chunk import Chunk
+from appliance.sentence.types import RMC, ZDA
 
 FEWER = settings(max_examples=max(60, settings().max_examples // 10))
 """Of the long draws: a tenth of the examples that the profile asks for, which is a thousand in CI."""
@@ -175,3 +179,79 @@ def test_the_time_of_a_sentence_is_that_of_its_first_character() -> None:
     meter, offsets = heard([rmc(f"1200{second:02d}", "040526") for second in range(4)])
     assert offsets[-1] == unix_ns(2026, 5, 4, 12, 0, 0) - START
     assert meter.messages["GP", "RMC"].rate.first_ns > START + SECOND // 10
+
+
+EARLIEST = date(2026, 1, 1)
+
+
+def timed(utc: datetime, at_s: float, status: str = "A") -> Epoch:
+    seconds = utc.hour * 3600 + utc.minute * 60 + utc.second
+    day = utc.year, utc.month, utc.day
+    rmc = RMC(seconds, status, 52.1, -1.2, 2.0, 81.0, day, None, "A", None, 5)
+    at_ns = round(at_s * SECOND)
+    return Epoch(seconds, at_ns, at_ns + 50_000_000, [], {"RMC": rmc})
+
+
+def dated(said: list[datetime], earliest: date | None = EARLIEST) -> list[float | None]:
+    """What the anchor makes of each of these, one a second, in seconds from what is right."""
+    calendar, made = Calendar(Troubles(), earliest), UtcAnchor()
+    offsets: list[float | None] = []
+    for second, utc in enumerate(said):
+        epoch = timed(utc, second)
+        calendar.take(epoch)
+        made.take(epoch, calendar.trusted(epoch))
+        offsets.append(None if made.offset_ns is None else made.offset_ns / SECOND - NOON.timestamp())
+    return offsets
+
+
+NOON = datetime(2026, 5, 4, 12, tzinfo=UTC)
+RUNS_ON = [NOON + timedelta(seconds=n) for n in range(900)]
+
+
+def test_epochs_that_the_calendar_trusts_date_the_watch() -> None:
+    offsets = dated(RUNS_ON[:20])
+    assert offsets[: PROVED_COUNT - 1] == [None] * (PROVED_COUNT - 1)
+    assert set(offsets[PROVED_COUNT:]) == {0.0}
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        timedelta(days=-7168),
+        timedelta(days=-2 * 7168),
+        timedelta(days=-400),  # what a clock without a battery begins with
+    ],
+)
+def test_a_date_before_the_earliest_never_dates(wrong: timedelta) -> None:
+    assert set(dated([utc + wrong for utc in RUNS_ON[:60]])) == {None}
+    mixed = dated([utc + (wrong if 30 <= n < 60 else timedelta()) for n, utc in enumerate(RUNS_ON[:90])])
+    assert set(mixed[PROVED_COUNT:]) == {0.0}
+
+
+@pytest.mark.parametrize("wrong_s", [3600.0, -3600.0, 40.0, -86_400.0, 18.0])
+def test_a_clock_that_steps_away_and_back_never_dates(wrong_s: float) -> None:
+    wrong = timedelta(seconds=wrong_s)
+    offsets = dated([utc + (wrong if 30 <= n < 300 else timedelta()) for n, utc in enumerate(RUNS_ON[:400])])
+    assert set(offsets[PROVED_COUNT:]) == {0.0}
+
+
+def test_a_clock_that_steps_again_and_again_never_dates() -> None:
+    stepping = [utc + timedelta(minutes=7 * (n // 20)) for n, utc in enumerate(RUNS_ON[:400])]
+    assert set(dated(stepping)[PROVED_COUNT:]) == {0.0}
+
+
+def test_leap_seconds_that_are_learned_date_anew() -> None:
+    offsets = dated([utc + timedelta(seconds=18 if n < 100 else 0) for n, utc in enumerate(RUNS_ON[:150])])
+    assert offsets[50] == 18.0
+    assert offsets[110] == 0.0
+
+
+def test_two_dates_on_the_line_never_date() -> None:
+    calendar, made = Calendar(Troubles(), None), UtcAnchor()
+    for second, utc in enumerate(RUNS_ON[:60]):
+        epoch = timed(utc, second)
+        other = utc + timedelta(days=1)
+        epoch.contents["ZDA"] = ZDA(epoch.time_s, (other.year, other.month, other.day), 0, 0)
+        calendar.take(epoch)
+        made.take(epoch, calendar.trusted(epoch))
+    assert made.offset_ns is None
