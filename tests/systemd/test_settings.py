@@ -1,0 +1,115 @@
+"""What the card's boot file becomes: the box's settings, and its Wi-Fi."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from appliance import settings
+from appliance.judge import needs
+
+Made = Callable[[str], tuple[Path, str]]
+
+
+@pytest.fixture
+def made(tmp_path: Path, tree: Path) -> Made:
+    """Runs the program over a boot file; gives the run folder and what it said."""
+
+    def run(words: str) -> tuple[Path, str]:
+        boot = tmp_path / "linelamp.toml"
+        boot.write_text(words)
+        program = tree / "usr/local/lib/linelamp/settings"
+        share = tree / "usr/local/share/linelamp"
+        done = subprocess.run(
+            [sys.executable, program, "--boot", boot, "--run", tmp_path / "run", "--share", share, "--dry"],
+            capture_output=True, text=True, check=True,
+        )  # fmt: skip
+        return tmp_path / "run", done.stderr
+
+    return run
+
+
+def box(run: Path) -> settings.Settings:
+    return settings.load(run / "linelamp-settings/linelamp.toml")
+
+
+def profile(run: Path) -> Path:
+    return run / "NetworkManager/system-connections/linelamp.nmconnection"
+
+
+def test_the_file_on_a_new_card(made: Made, tree: Path) -> None:
+    run, said = made((tree / "usr/local/share/linelamp/linelamp.toml").read_text())
+    assert "no passphrase" in said
+    assert not profile(run).exists()
+    assert box(run).web_port == 80
+    assert box(run).lines == settings.load().lines
+
+
+def test_all_that_may_be_set(made: Made, tmp_path: Path) -> None:
+    (tmp_path / "mine.toml").write_text(needs.text("rate-section", []))
+    run, said = made(
+        """
+        machine = 'Larkmere "3" ä'
+        needs = "./mine.toml"
+        [box]
+        name = "cab-3"
+        [wifi]
+        country = "GB"
+        channel = 11
+        ssid = "cab; 3"
+        passphrase = 'with \\ and = and #'
+        [line.from-receiver]
+        port = "/dev/ttyUSB0"
+        baud = 115200
+        [line.from-controller]
+        port = "/dev/ttyUSB1"
+        [lamps]
+        green = 5
+        """
+    )
+    assert said == ""
+    got = box(run)
+    assert got.machine == 'Larkmere "3" ä'
+    assert got.needs == str(tmp_path / "mine.toml")
+    assert got.green == 5
+    assert [(line.name, line.path, line.baud) for line in got.lines] == [
+        ("from-receiver", "/dev/ttyUSB0", 115200),
+        ("from-controller", "/dev/ttyUSB1", 38400),
+    ]
+    rows = profile(run).read_text().splitlines()
+    assert {"ssid=cab\\; 3", "channel=11", "psk=with \\\\ and = and #", "mode=ap", "key-mgmt=wpa-psk"} <= set(rows)
+    assert not any("@" in row for row in rows)
+    assert profile(run).stat().st_mode & 0o777 == 0o600
+
+
+@pytest.mark.parametrize(
+    ("wrong", "says"),
+    [
+        ("machine = ", "row 1"),
+        ("[wifi]\npassphrase = 'short'", "row 2: [wifi] passphrase"),
+        ("[wifi]\ncountry = 'gb'", "row 2: [wifi] country"),
+        ("[box]\nname = 'Cab 3'", "row 2: [box] name"),
+        ("[wlan]", "row 1: [wlan]"),
+        ("[lamps]\ngreen = 27", "a pin of its own"),
+        ("needs = 'no-such-sheet'", "no-such-sheet"),
+    ],
+)
+def test_a_mistake_leaves_the_box_running_on_the_defaults(made: Made, wrong: str, says: str) -> None:
+    made("[wifi]\npassphrase = 'of an earlier start'\n")
+    run, said = made(wrong)
+    assert says in said
+    assert "FAULTY" in box(run).machine
+    assert box(run).lines == settings.load().lines
+    assert not profile(run).exists()
+
+
+def test_no_boot_file(made: Made, tmp_path: Path, tree: Path) -> None:
+    program = tree / "usr/local/lib/linelamp/settings"
+    asked: list[str | Path] = [sys.executable, program, "--boot", tmp_path / "none", "--run", tmp_path / "run", "--dry"]
+    done = subprocess.run(asked, capture_output=True, text=True, check=True)
+    assert "no readable file" in done.stderr
+    assert "FAULTY" in box(tmp_path / "run").machine
