@@ -4,7 +4,9 @@ While sentences come, nothing is asked and nothing is touched. When bytes come a
 weighed against the signature of every candidate (Bayes' rule with a preference for the needed setting and for the
 usual 8N1, the bytes taken as independent), and the listener is tuned to the likeliest. What was seen at each listening
 setting adds up, so a wrong guess is evidence too. A setting is locked when it has given sentences; the lock is lost
-only by evidence: bytes without a sentence again. Only the listener's own setting is ever changed; nothing is sent.
+only by evidence: bytes without a sentence again. A damaged sentence whose address can be read is no lock, but vouches
+for a while for the listener's baud and bits, whatever noise comes beside it. Only the listener's own setting is ever
+changed; nothing is sent.
 """
 
 from __future__ import annotations
@@ -13,7 +15,9 @@ import math
 from collections import Counter
 from dataclasses import dataclass
 
+from appliance.measure.sampling import FLAWED
 from appliance.measure.signature import CANDIDATES, Candidate, prepare, signature
+from appliance.sentence.parse import Damaged
 from appliance.sentence.setting import Setting
 
 ENOUGH_BYTES = 60
@@ -37,8 +41,14 @@ FEW_NATS = 3.0
 """Lead over the listener's own setting from which so few are reason to listen elsewhere: the garbled end of a burst
 that was joined in its midst, and the first bytes of the next, are none. Tuned on the bench."""
 FLAWED_MOST = 0.1
-"""Share of bytes with framing or parity errors up to which sentences confirm a setting: at 8E1 an 8N1 listener reads
-every sentence, and half of the bytes are flawed. Our choice."""
+"""Share of bytes with framing or parity errors up to which sentences confirm a setting without more ado: at 8E1 an 8N1
+listener reads every sentence, and half of the bytes are flawed. Our choice."""
+VOUCHED_NS = 2_500_000_000
+"""So long a sentence, or a damaged one that can be read, vouches for the listener's baud and bits: at 1 Hz, until the
+second after it has failed to come. Our choice."""
+LEGIBLE_LEAST = 0.75
+"""Share of text in a damaged sentence that can be read. At seven bits and even parity half of the characters would come
+with their top bit set. Our choice."""
 _PREPARED_AT_ONCE = 4
 """Signatures made while bytes wait to be judged. Our choice: some tens of milliseconds."""
 _LOOKOUTS = (115_200, 460_800)
@@ -67,8 +77,9 @@ class Hunt:
         self._prior = {candidate: _prior(candidate, needed) for candidate in CANDIDATES}
         self._scores = dict(self._prior)
         self._seen: Counter[int] = Counter()
-        self._flawed = 0
         self._flaws_known = False
+        self._vouched_ns: int | None = None
+        self._legible = False
         self._weigh_at = ENOUGH_BYTES
         self._sentences = 0
         self._asked_ns = 0
@@ -76,35 +87,37 @@ class Hunt:
         self._refused: set[Setting] = set()
         self._asked: Setting | None = None
 
-    def take(self, data: bytes, at_ns: int, sentences: int, flawed: int | None = None) -> Setting | None:
-        """The next bytes, when the last of them came, how many good sentences ended in them, and how many of them the
-        kernel found flawed (None: the port cannot tell).
+    def take(self, data: bytes, at_ns: int, sentences: int, flawed: tuple[int, ...] | None = None) -> Setting | None:
+        """The next bytes, when the last of them came, how many good sentences ended in them, and the places of those
+        that the kernel found flawed (None: the port cannot tell).
 
         Gives the setting to tune the listener to, or None to leave it alone.
         """
         if not self._seen:
             self._asked_ns = at_ns
-        self._seen.update(data)
-        if flawed is not None:
-            self._flaws_known = True
-            self._flawed += flawed
-        readable = not self._flaws_known or self._flawed <= FLAWED_MOST * self._seen.total()
-        if sentences and readable:
+        self._add(data, flawed)
+        if sentences or self._legible:
+            self._vouched_ns, self._legible = at_ns, False
+        if sentences and self._readable():
             self._confirmed(sentences, at_ns)
             return None
         seen = self._seen.total()
-        locked = self.belief is not None and self.belief.locked
-        few = not locked and seen >= FEW_BYTES and at_ns - self._asked_ns > FEW_NS
+        few = not self._locked and seen >= FEW_BYTES and at_ns - self._asked_ns > FEW_NS
         if seen < self._weigh_at and not few:
             return None
         if not self.prepare(_PREPARED_AT_ONCE):
             return None
         self._asked_ns = at_ns
         self._weigh_at = seen + AGAIN_BYTES
-        self._sentences = 0
         wanted = self._weigh(at_ns, few)
         self._asked = wanted or self._asked  # the answer to what was asked may still be under way
         return wanted
+
+    def damaged(self, damaged: Damaged) -> None:
+        """A damaged sentence ended in the bytes that are taken next."""
+        row = damaged.frame.raw.rstrip(b"\r\n")
+        text = sum(0x20 <= byte <= 0x7E for byte in row)
+        self._legible |= bool(damaged.talker) and text >= LEGIBLE_LEAST * len(row)
 
     def prepare(self, most: int = 1) -> bool:
         """Makes ready, a little at a time, what doubts will be settled by; whether all of it is. For idle moments."""
@@ -115,18 +128,49 @@ class Hunt:
         if listening == self.listening:
             return
         self._scores = self._weighed()
-        self._forget()
+        self._begin_anew()
         self.listening = listening
 
     def settled(self) -> None:
         """Something else has told what the line carries: doubts begin anew."""
         self._scores = dict(self._prior)
-        self._forget()
+        self._begin_anew()
 
     def refused(self) -> None:
         """The port cannot be tuned as was asked last: it is not asked again. What the line is taken to be stands."""
         if self._asked is not None:
             self._refused.add(self._asked)
+
+    @property
+    def _locked(self) -> bool:
+        return self.belief is not None and self.belief.locked
+
+    def _add(self, data: bytes, flawed: tuple[int, ...] | None) -> None:
+        """What was seen are bytes, or, where flaws are marked, words: bytes with FLAWED added to the flawed ones."""
+        if flawed is None:
+            self._seen.update(data)
+            return
+        self._flaws_known = True
+        words = list(data)
+        for place in flawed:
+            words[place] += FLAWED
+        self._seen.update(words)
+
+    def _readable(self) -> bool:
+        """Whether sentences came at this setting because it is the right one, and not because parity went unseen."""
+        if not self._flaws_known:
+            return True
+        flawed = sum(count for word, count in self._seen.items() if word >= FLAWED)
+        if flawed <= FLAWED_MOST * self._seen.total():
+            return True
+        likeliest = max((one for one in CANDIDATES if self._reads(one)), key=self._likelihood)
+        return likeliest.setting == self.listening
+
+    def _reads(self, candidate: Candidate) -> bool:
+        """Whether sentences of such a line can be read as one listens."""
+        setting, listening = candidate.setting, self.listening
+        same = setting.baud == listening.baud and setting.bits == listening.bits
+        return same and candidate.kind not in ("binary", "inverted")
 
     def _confirmed(self, sentences: int, at_ns: int) -> None:
         self._sentences += sentences
@@ -144,8 +188,12 @@ class Hunt:
 
     def _forget(self) -> None:
         self._seen.clear()
-        self._flawed = 0
-        self._weigh_at = DOUBT_BYTES if self.belief is not None and self.belief.locked else ENOUGH_BYTES
+        self._weigh_at = DOUBT_BYTES if self._locked else ENOUGH_BYTES
+
+    def _begin_anew(self) -> None:
+        self._forget()
+        self._sentences = 0
+        self._vouched_ns, self._legible = None, False
 
     def _weighed(self) -> dict[Candidate, float]:
         """Scores with what was seen at this listening setting."""
@@ -154,18 +202,17 @@ class Hunt:
         return {candidate: score + share * self._likelihood(candidate) for candidate, score in self._scores.items()}
 
     def _likelihood(self, candidate: Candidate) -> float:
-        expected = signature(self.listening, candidate)
-        likelihood = expected.log_likelihood(self._seen)
-        if self._flaws_known:
-            total = max(self._seen.total(), self._flawed)
-            flawed = expected.flawed_share
-            likelihood += self._flawed * math.log(flawed) + (total - self._flawed) * math.log(1 - flawed)
-        return likelihood
+        return signature(self.listening, candidate).log_likelihood(self._seen, self._flaws_known)
 
     def _weigh(self, at_ns: int, few: bool) -> Setting | None:
         scores = self._weighed()
+        vouched = self._vouched_ns is not None and at_ns - self._vouched_ns <= VOUCHED_NS
+        if vouched:
+            scores = {candidate: score for candidate, score in scores.items() if self._reads(candidate)}
         ranked = sorted(scores.items(), key=lambda pair: -pair[1])
         best, score = ranked[0]
+        if vouched and self._locked and best.setting == self.listening:
+            return None  # noise beside sentences, or in them, is no reason to doubt
         chance = sum(math.exp(max(-700.0, other - score)) for _, other in ranked)
         self._believe(Belief(best, 1 / chance, locked=False), at_ns)
         wanted = best.setting

@@ -72,31 +72,44 @@ CANDIDATES: tuple[Candidate, ...] = tuple(_candidates())
 
 
 class Signature:
-    """Shares of the bytes, as logarithms; and the share of bytes with a framing or parity error.
+    """Shares of the bytes, as logarithms: of the bytes alone, and of bytes told apart by whether they were flawed.
 
-    words: bytes as heard, those with an error with FLAWED added.
+    words: bytes as heard, those with a framing or parity error with FLAWED added.
     """
 
-    __slots__ = ("_log_shares", "_rest", "flawed_share")
+    __slots__ = ("_bytes", "_words", "flawed_share")
 
     def __init__(self, words: Sequence[int]) -> None:
-        bytes_ = [word & 255 for word in words]
-        flawed = sum(word >= FLAWED for word in words)
-        counts = Counter(bytes_)
-        total = counts.total()
-        known = (1 - _STRANGE) / (total + 256 * _BARE)
-        floor = _STRANGE / 256
-        self._log_shares = {byte: math.log((count + _BARE) * known + floor) for byte, count in counts.items()}
-        self._rest = math.log(_BARE * known + floor)
-        self.flawed_share = min(0.99, max(0.002, flawed / total if total else 0.0))
+        self._bytes = _LogShares(Counter(word & 255 for word in words), FLAWED)
+        self._words = _LogShares(Counter(words), 2 * FLAWED)
+        self.flawed_share = sum(word >= FLAWED for word in words) / len(words) if words else 0.0
 
     def share(self, byte: int) -> float:
         """Of this byte, 0 to 1."""
-        return math.exp(self._log_shares.get(byte, self._rest))
+        return math.exp(self._bytes[byte])
 
-    def log_likelihood(self, seen: Counter[int]) -> float:
-        """Of having seen these bytes so often."""
-        return sum(count * self._log_shares.get(byte, self._rest) for byte, count in seen.items())
+    def log_likelihood(self, seen: Counter[int], marked: bool = False) -> float:
+        """Of having seen these bytes so often. marked: they are words, for the port marks what is flawed.
+
+        Which bytes are flawed says more than how many: parity that the listener does not look for is his stop bit,
+        so that even and odd parity spoil just those bytes that the other leaves sound.
+        """
+        shares = self._words if marked else self._bytes
+        return sum(count * shares[word] for word, count in seen.items())
+
+
+class _LogShares(dict[int, float]):
+    """Logarithms of the shares of so many kinds of words; of those that did not occur, all the same."""
+
+    def __init__(self, counts: Counter[int], kinds: int) -> None:
+        bare = _BARE * FLAWED / kinds
+        known = (1 - _STRANGE) / (counts.total() + kinds * bare)
+        floor = _STRANGE / kinds
+        super().__init__((word, math.log((count + bare) * known + floor)) for word, count in counts.items())
+        self._rest = math.log(bare * known + floor)
+
+    def __missing__(self, _word: int) -> float:
+        return self._rest
 
 
 def signature(listening: Setting, candidate: Candidate) -> Signature:

@@ -132,7 +132,7 @@ def locked_hunt() -> Hunt:
     hunt = Hunt(NEEDED, NEEDED)
     assert hunt.prepare(10_000)
     for n in (1, 2):
-        assert hunt.take(b"$GPGGA\r\n", n * SECOND, 1, 0) is None
+        assert hunt.take(b"$GPGGA\r\n", n * SECOND, 1, ()) is None
     assert hunt.belief is not None
     assert hunt.belief.locked
     return hunt
@@ -140,25 +140,25 @@ def locked_hunt() -> Hunt:
 
 def test_one_sentence_locks_nothing() -> None:
     hunt = Hunt(NEEDED, NEEDED)
-    assert hunt.take(b"$GPGGA\r\n", SECOND, 1, 0) is None
+    assert hunt.take(b"$GPGGA\r\n", SECOND, 1, ()) is None
     assert hunt.belief is None
 
 
 def test_a_lock_is_lost_only_after_enough_bytes_without_a_sentence() -> None:
     hunt = locked_hunt()
     for place in range(DOUBT_BYTES - 1):
-        assert hunt.take(b"\x80", (3 + place) * SECOND, 0, 1) is None
+        assert hunt.take(b"\x80", (3 + place) * SECOND, 0, (0,)) is None
         assert hunt.belief is not None
         assert hunt.belief.locked
-    hunt.take(b"\x80", 1000 * SECOND, 0, 1)
+    hunt.take(b"\x80", 1000 * SECOND, 0, (0,))
     assert hunt.belief is not None
     assert not hunt.belief.locked
 
 
 def test_the_rest_of_a_sentence_a_long_pause_and_the_first_bytes_after_it_are_no_doubt() -> None:
     hunt = locked_hunt()
-    assert hunt.take(b"$GNGGA,101112.20,52", 3 * SECOND, 0, 0) is None
-    assert hunt.take(b"$GNGGA,101115.20,5", 6 * SECOND, 0, 0) is None
+    assert hunt.take(b"$GNGGA,101112.20,52", 3 * SECOND, 0, ()) is None
+    assert hunt.take(b"$GNGGA,101115.20,5", 6 * SECOND, 0, ()) is None
     assert hunt.belief == Belief(Candidate(NEEDED), 1.0, locked=True)
 
 
