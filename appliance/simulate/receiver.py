@@ -46,6 +46,7 @@ class ReceiverSettings:
     steps of the position, or slides of settle_s. restless: satellites and HDOP come and go. age_saw_s: corrections come
     so often, and age in between. nulls: chance for each epoch that a field that may be empty is. clock_ppm: how much
     longer its seconds are than the line's. delay_swing_s: the delay grows by up to so much and shrinks again.
+    course_faces: its course is the way that the machine faces, so backing up it is opposite to the motion.
     leap_utc: the midnight before which a second is inserted; leap_doubled: as 00:00:00 twice, not as 23:59:60.
     """
 
@@ -71,6 +72,7 @@ class ReceiverSettings:
     nulls: float = 0.0
     clock_ppm: float = 0.0
     delay_swing_s: float = 0.0
+    course_faces: bool = False
     leap_utc: datetime | None = None
     leap_doubled: bool = False
 
@@ -140,6 +142,7 @@ class Receiver:
         speed_mps = abs(state.speed_mps + dice.gauss(0, SPEED_ERROR_MPS))
         turn_deg = math.degrees(dice.gauss(0, SPEED_ERROR_MPS) / max(speed_mps, SPEED_ERROR_MPS))
         moving = state.speed_mps >= COURSE_FROM_MPS
+        course_deg = state.heading_deg if settings.course_faces else state.course_deg
         parallel_m = SEMI_MAJOR_M * math.cos(math.radians(state.latitude_deg))
         view = self._restless.at(t_s) if self._restless else View(settings.satellites, settings.hdop)
         reading = Reading(
@@ -149,7 +152,7 @@ class Receiver:
             altitude_m=state.altitude_m + up_m,
             geoid_m=settings.geoid_m,
             speed_mps=speed_mps,
-            course_deg=state.course_deg + turn_deg if moving else None,
+            course_deg=course_deg + turn_deg if moving else None,
             heading_deg=state.heading_deg,
             variation_deg=settings.variation_deg,
             quality=quality,

@@ -109,6 +109,18 @@ def test_its_clock_runs_by_ppm_and_its_delay_swings() -> None:
     assert max(swing) - min(swing) > 0.035
 
 
+def test_a_course_that_faces_is_opposite_to_the_motion_in_reverse() -> None:
+    drive = Drive(3, plan="reverse")
+    by_motion = Receiver(ReceiverSettings(), drive, 3)
+    by_heading = Receiver(ReceiverSettings(course_faces=True), drive, 3)
+    turned = set()
+    for tick in range(2000):
+        one, other = by_motion.reading(tick / 5), by_heading.reading(tick / 5)
+        if one.course_deg is not None and other.course_deg is not None:
+            turned.add(round((one.course_deg - other.course_deg) % 360))
+    assert turned == {0, 180}
+
+
 def test_a_leap_second_is_said_as_sixty() -> None:
     source = receiver(start_utc=datetime(2016, 12, 31, 23, 59, 58, tzinfo=UTC), leap_utc=MIDNIGHT, rates_hz={"ZDA": 2})
     assert [(zda[1], zda[2], zda[4]) for zda in said(source, "ZDA", 0, 4)] == [
