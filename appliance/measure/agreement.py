@@ -1,0 +1,241 @@
+"""Whether one told speed, and its course, agree with the positions.
+
+Both are compared over windows of 2 to 5 s, as the decimals and the fix demand: with 4 decimals a two-point speed at
+5 Hz is off by up to 3.3 km/h. What disagrees must go on doing so, also counted from where it began: one step of the
+position, or one hard braking, is no disagreement.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from appliance.measure.spread import Spread
+from appliance.measure.track import Node, Span, Track, span
+
+WINDOW_S = (2.0, 5.0)
+_WANTED_MPS = 0.1
+"""How well the window should tell a speed: with the grain of the decimals and the noise of the fix, in m/s."""
+
+ALLOWED_MPS = 0.2
+ALLOWED_RATIO = 0.08
+"""Speed may be off by so much in any case. Ours: receivers show 0.03 m/s RMS; a consumer one on the road 0.6 (p95)."""
+LAG_S = 0.7
+"""Filters in receivers delay speed against position; after a change of velocity that shows for so long. Ours."""
+ALLOWED_DEG = 8.0
+HOLDS_S = 1.2
+"""A disagreement is told once it has gone on for so long. Ours: a bend or a brake makes none, with LAG_S allowed."""
+STANDS_S = 1.6
+"""The same for a position that moves at speed zero. Ours."""
+REVERSE_S = 30.0
+"""How long a machine may back up before a course opposite to its track is told. Ours: a headland turn backs up for
+5 to 15 s. The course over ground is that of the motion; but a receiver with two antennas may send its heading for it,
+and that is opposite in reverse. See `_backs_up` for how the two are told apart at once."""
+ASKED_MPS = 0.8
+"""Below it neither ratio nor course is asked."""
+
+_UNITS: dict[str, float] = {"knots-kmh": 1.852, "mps-kmh": 3.6, "mph": 1.609344, "knots-mps": 3.6 / 1.852}
+_NEAR = 0.035
+"""How near to a factor of units the ratio must be, as a share. Ours: half of what lies between 1.852 and 1.944, and a
+little, for the nearest is taken."""
+
+
+@dataclass(slots=True)
+class Finding:
+    """What is off, since when, and by how much.
+
+    Of a speed: measured is the ratio of told to gone, and both are in m/s. Of a course: measured is how far it is off,
+    told the same with its sign, gone the course of the track, all in degrees.
+    """
+
+    since_ns: int
+    seconds: float
+    measured: float
+    note: str
+    told: float
+    gone: float
+
+
+class Holding:
+    """Whether something goes on: from its first instant on, without a break."""
+
+    def __init__(self) -> None:
+        self.since: Node | None = None
+        self.told = False
+        self._count = 0
+        self._good_s: float | None = None
+
+    def bad(self, node: Node) -> None:
+        if self.since is None:
+            self.since, self._count = node, 0
+        self._count += 1
+        self._good_s = None
+
+    def good(self, t_s: float) -> None:
+        """One good look ends what was not yet told; what was, ends after HOLDS_S of them."""
+        if self._good_s is None:
+            self._good_s = t_s
+        if not self.told or t_s - self._good_s >= HOLDS_S:
+            self.clear()
+
+    def clear(self) -> None:
+        self.since, self.told, self._good_s = None, False, None
+
+    def seconds(self, t_s: float) -> float:
+        return t_s - self.since.t_s if self.since is not None else 0.0
+
+    def long_enough(self, t_s: float, needed_s: float) -> bool:
+        return self._count >= 3 and self.seconds(t_s) >= needed_s
+
+
+class Agreement:
+    """Of one column. Feed its track with speeds; then ask with each node."""
+
+    def __init__(self) -> None:
+        self.track = Track()
+        self.ratios = Spread()
+        self.differences = Spread()
+        self.speed: Finding | None = None
+        self.standing: Finding | None = None
+        self.course: Finding | None = None
+        self.speed_asked = self.course_asked = False
+        self._off = Holding()
+        self._still = Holding()
+        self._turned = Holding()
+        self._agreed_deg: float | None = None
+        self._counted_s = -math.inf
+
+    def restart(self) -> None:
+        """After a break in time, or a jump: what was told stays told until it is asked again."""
+        self.track.forget()
+        for holding in (self._off, self._still, self._turned):
+            if not holding.told:
+                holding.clear()
+
+    def ask(self, node: Node) -> None:
+        """Compare what came until this node."""
+        window_s = min(max((node.place.grain_m + node.place.promise.noise_m) / _WANTED_MPS, WINDOW_S[0]), WINDOW_S[1])
+        first = self.track.back_to(node.t_s - window_s)
+        if first is None:
+            return
+        whole = span(first, node)
+        self._ask_speed(whole, node)
+        self._ask_course(whole, node)
+
+    def _ask_speed(self, whole: Span, node: Node) -> None:
+        fastest = max(whole.told_m + whole.blind_m, whole.gone_m) / whole.seconds
+        if fastest < ASKED_MPS:
+            if not self._off.told and not self._still.told:
+                self._off.clear()
+                self._still.clear()
+            return
+        self.speed_asked = True
+        off = differs(whole)
+        still = off and whole.told_m + whole.blind_m < 0.05 * whole.gone_m
+        self._count(whole, node)
+        for holding, bad in ((self._still, still), (self._off, off and not still)):
+            if bad:
+                holding.bad(node)
+            else:
+                holding.good(node.t_s)
+        self.standing = self._told_speed(self._still, node, STANDS_S)
+        self.speed = self._told_speed(self._off, node, HOLDS_S)
+
+    def _told_speed(self, holding: Holding, node: Node, needed_s: float) -> Finding | None:
+        if holding.since is None:
+            return None
+        if not holding.told and not holding.long_enough(node.t_s, needed_s):
+            return None
+        first = self.track.since(holding.since.t_s)
+        if first is None or node.t_s - first.t_s < HOLDS_S - 0.1:
+            return self.speed if holding is self._off else self.standing
+        after = span(first, node)
+        if not holding.told:
+            if not differs(after):
+                return None
+            holding.told = True
+        told, gone = after.told_m + after.blind_m, after.gone_m
+        ratio = told / max(gone, 0.01)
+        return Finding(
+            holding.since.place.at_ns, holding.seconds(node.t_s), ratio, units(ratio), told / after.seconds,
+            gone / after.seconds,
+        )  # fmt: skip
+
+    def _count(self, whole: Span, node: Node) -> None:
+        """Windows that do not overlap, for the figures of the watch."""
+        if node.t_s - self._counted_s >= whole.seconds - 1e-6 and whole.blind_m == 0 and whole.gone_m > whole.seconds:
+            self._counted_s = node.t_s
+            self.ratios.add(whole.told_m / whole.gone_m)
+            self.differences.add(abs(whole.told_m - whole.gone_m) / whole.seconds)
+
+    def _ask_course(self, whole: Span, node: Node) -> None:
+        allowed = allowed_deg(whole)
+        if allowed is None or whole.angle_deg is None:
+            if not self._turned.told:
+                self._turned.clear()
+            return
+        self.course_asked = True
+        if abs(whole.angle_deg) <= allowed:
+            self._turned.good(node.t_s)
+            if not self._turned.told:
+                self._agreed_deg = whole.track_deg
+                self.course = None
+            return
+        self._turned.bad(node)
+        opposite = abs(whole.angle_deg) > 150
+        needed_s = REVERSE_S if opposite and self._backs_up(whole) else HOLDS_S
+        if not self._turned.told and not self._turned.long_enough(node.t_s, needed_s):
+            return
+        first = self.track.since(self._turned.since.t_s) if self._turned.since else None
+        after = span(first, node) if first is not None and node.t_s - first.t_s >= 0.6 else None
+        if after is None or after.angle_deg is None:
+            return
+        least = allowed_deg(after)
+        if not self._turned.told and (least is None or abs(after.angle_deg) <= least):
+            return
+        self._turned.told = True
+        since = self._turned.since or node
+        note = "reverse" if abs(after.angle_deg) > 165 else "offset"
+        seconds = self._turned.seconds(node.t_s)
+        self.course = Finding(
+            since.place.at_ns,
+            seconds,
+            abs(after.angle_deg),
+            note,
+            after.angle_deg,
+            after.track_deg,
+        )
+
+    def _backs_up(self, whole: Span) -> bool:
+        """Whether it may be the machine that turned back, and not the course that turned round.
+
+        A course that jumps while the track runs on is wrong at once. A track that turned back while the course went
+        on is a machine in reverse, with a heading sent for its course. Before anything agreed, nobody knows.
+        """
+        return self._agreed_deg is None or abs(math.remainder(whole.track_deg - self._agreed_deg, 360)) > 90
+
+
+def differs(part: Span) -> bool:
+    """Whether the told way is longer or shorter than the positions allow."""
+    fastest = max(part.told_m, part.gone_m) / part.seconds
+    allowed_m = part.seconds * (ALLOWED_MPS + ALLOWED_RATIO * fastest) + part.position_m + LAG_S * part.change_mps
+    least, most = part.told_m - part.blind_m, part.told_m + part.blind_m
+    return not least - allowed_m <= part.gone_m <= most + allowed_m
+
+
+def allowed_deg(part: Span) -> float | None:
+    """How far the course may be off; None where it cannot be asked."""
+    shortest = min(part.told_m, part.gone_m)
+    if part.blind_m > 0.2 * part.told_m or shortest < ASKED_MPS * part.seconds or shortest < 2 * part.position_m:
+        return None
+    turning_deg = min(LAG_S * part.turned_deg / part.seconds, 45.0)
+    return ALLOWED_DEG + turning_deg + math.degrees(math.asin(part.position_m / shortest))
+
+
+def units(ratio: float) -> str:
+    """The mix-up of units that a ratio of speeds tells of, either way round; "" where it tells of none."""
+    if ratio <= 0:
+        return ""
+    size = math.exp(abs(math.log(ratio)))
+    name = min(_UNITS, key=lambda unit: abs(math.log(size / _UNITS[unit])))
+    return name if abs(math.log(size / _UNITS[name])) <= _NEAR else ""

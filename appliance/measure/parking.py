@@ -1,0 +1,67 @@
+"""Spells in which the machine is parked, and how its position scatters then."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from appliance.measure.scatter import Scatter
+from appliance.measure.steps import Place
+
+PARKED_S = 60.0
+"""A spell says something about scatter from this length on. Ours: errors of a fix wander over minutes."""
+PARKED_MPS = 0.12
+"""Mean speed over some seconds up to which a machine counts as parked: receivers show 0.03 m/s RMS. Ours."""
+_MEAN_S = 3.0
+_SAMPLE_S = 1.0
+STRETCH = 2.5
+"""Scatter may be so many times 2 x the error that the quality promises, before it is told. Ours."""
+NOISE_MPS = 0.03
+
+
+class Parking:
+    """Feed it every position with its speed; it keeps the figures of the last spell long enough."""
+
+    def __init__(self) -> None:
+        self.cep_m: float | None = None
+        self.two_drms_m: float | None = None
+        self._mean_mps = 1.0
+        self.restart()
+
+    def restart(self) -> None:
+        """After a break, a jump or a change of quality: another spell."""
+        self._scatter = Scatter()
+        self._since: tuple[float, int] | None = None
+        self._last_s: float | None = None
+        self._sampled_s = 0.0
+        self._crept_m = 0.0
+        self._quality: int | None = None
+
+    def add(self, place: Place, speed_mps: float | None, tell: Callable[[int, float | None, float], None]) -> None:
+        """tell(since_ns, 2DRMS if too much else None, allowed) is called at each sample of a spell long enough."""
+        if speed_mps is None:
+            return
+        t_s = place.t_s
+        seconds = min(t_s - self._last_s, _MEAN_S) if self._last_s is not None else 0.0
+        self._mean_mps += (speed_mps - self._mean_mps) * seconds / _MEAN_S
+        if self._mean_mps > PARKED_MPS or speed_mps > 5 * PARKED_MPS or place.quality != self._quality:
+            self.restart()
+            self._last_s, self._quality = t_s, place.quality
+            return
+        self._last_s = t_s
+        if self._since is None:
+            self._since, self._sampled_s = (t_s, place.at_ns), t_s - _SAMPLE_S
+        self._crept_m += max(0.0, self._mean_mps - NOISE_MPS) * seconds
+        if t_s - self._sampled_s < _SAMPLE_S - 1e-6:
+            return
+        self._sampled_s = t_s
+        self._scatter.add(*place.position)
+        if t_s - self._since[0] < PARKED_S:
+            return
+        two_drms_m = self._scatter.two_drms_m()
+        if two_drms_m is None:
+            return
+        if self._scatter.count % 30 == 0 or self.cep_m is None:
+            self.cep_m = self._scatter.cep_m()
+        self.two_drms_m = two_drms_m
+        allowed_m = STRETCH * 2 * place.promise.error_m + place.grain_m + self._crept_m
+        tell(self._since[1], two_drms_m if two_drms_m > allowed_m else None, allowed_m)

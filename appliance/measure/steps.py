@@ -1,0 +1,192 @@
+"""Whether the position runs on: each step against what speed and the steps before it foretell."""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from dataclasses import dataclass
+
+from appliance.measure.geodesy import Step, step_between, way
+from appliance.measure.promise import Promise
+
+CHANGE_S = 3.0
+"""For how long after a change of quality its step may come: some receivers step an epoch later, some slide."""
+SETTLE_S = 20.0
+"""For how long after a change of quality the position may go on sliding to where the new fix has it. Ours."""
+PROMISE_SIGMAS = 3.5
+"""Of a fix's horizontal error: a step within it at a change of quality is what both promise (1 in 200,000 is beyond,
+if errors are normal)."""
+LEAST_M = 0.3
+"""Steps off by less are never told. Ours."""
+_BEFORE_S = 1.0
+_STEEP_MPS2 = 2.0
+"""What a machine may speed up or turn by, where no speed is told to foretell it. Ours."""
+SLOW_ALLOWED_MPS = 0.4
+FROZEN_S = 2.0
+FROZEN_M = 1.5
+"""The same position for FROZEN_S, and for FROZEN_M that the speed says were gone, is frozen: receivers that compute
+less often than they send repeat a position for up to a second. Ours."""
+FROZEN_GRAINS = 3.0
+_CAUGHT_UP_SHARE = 0.15
+
+
+@dataclass(slots=True)
+class Place:
+    """One position of the line. told: the sum of the told velocity so far, None where none is told."""
+
+    t_s: float
+    at_ns: int
+    latitude_deg: float
+    longitude_deg: float
+    quality: int | None
+    promise: Promise
+    grain_m: float
+    told: Step | None
+    velocity: tuple[float, float]
+
+    @property
+    def position(self) -> tuple[float, float]:
+        return self.latitude_deg, self.longitude_deg
+
+
+@dataclass(slots=True)
+class Jump:
+    """off_m: by how much the step is off; allowed_m; quality before and after; whether the fix changed there."""
+
+    off_m: float
+    allowed_m: float
+    before: int | None
+    after: int | None
+    changed: bool
+
+
+class Steps:
+    """The positions of one line, in order."""
+
+    def __init__(self) -> None:
+        self.largest_m: float | None = None
+        self.compared = False
+        """Whether the last position had one before it to be compared with."""
+        self.frozen_since: Place | None = None
+        """The first of several identical positions, the last included; None where the last two differ."""
+        self._moved_s = self._moved_m = 0.0
+        self._places: deque[Place] = deque(maxlen=64)
+        self._paces: deque[tuple[float, float]] = deque(maxlen=2)
+        self._changed_s = -math.inf
+        self._change: tuple[int | None, int | None] = (None, None)
+        self._change_m = 0.0
+
+    def restart(self) -> None:
+        self._places.clear()
+        self._paces.clear()
+        self.frozen_since = None
+        self._changed_s = -math.inf
+
+    @property
+    def last(self) -> Place | None:
+        return self._places[-1] if self._places else None
+
+    def settle_m(self, t_s: float) -> float:
+        """How far the position may still slide since the quality last changed."""
+        return self._change_m if t_s - self._changed_s < SETTLE_S else 0.0
+
+    def add(self, place: Place, speed_mps: float | None) -> Jump | None:
+        """One more; None where it runs on. speed_mps: the least that is told of it now."""
+        last = self.last
+        self.compared = last is not None
+        if last is None:
+            self._places.append(place)
+            return None
+        if last.quality != place.quality:
+            self._note_change(last, place)
+        jump = self._judge(last, place)
+        self._note_frozen(last, place, speed_mps)
+        jumped = jump.off_m > jump.allowed_m and not self._mirrored(last, place)
+        if jumped:
+            self._places.clear()
+            self.largest_m = max(self.largest_m or 0.0, jump.off_m)
+        self._places.append(place)
+        while place.t_s - self._places[0].t_s > _BEFORE_S and len(self._places) > 3:
+            self._places.popleft()
+        return jump if jumped else None
+
+    def frozen(self, place: Place) -> bool:
+        """Whether the position stands while the speed says that the machine moves."""
+        return self._moved_s >= FROZEN_S and self._moved_m >= FROZEN_M + FROZEN_GRAINS * place.grain_m
+
+    @property
+    def standing_still(self) -> bool:
+        """Whether the position repeats while it should move: nothing should be compared with it."""
+        return self._moved_m > 0
+
+    def _note_change(self, last: Place, place: Place) -> None:
+        both_m = PROMISE_SIGMAS * math.hypot(last.promise.error_m, place.promise.error_m)
+        recent = place.t_s - self._changed_s < SETTLE_S
+        self._change_m = max(self._change_m, both_m) if recent else both_m
+        self._changed_s = place.t_s
+        self._change = (last.quality, place.quality)
+
+    def _note_frozen(self, last: Place, place: Place, speed_mps: float | None) -> None:
+        if last.position != place.position:
+            self.frozen_since = None
+            self._moved_s = self._moved_m = 0.0
+            return
+        self.frozen_since = self.frozen_since or last
+        if speed_mps is not None and speed_mps > SLOW_ALLOWED_MPS:
+            self._moved_s += place.t_s - last.t_s
+            self._moved_m += speed_mps * (place.t_s - last.t_s)
+
+    def _judge(self, last: Place, place: Place) -> Jump:
+        seconds = place.t_s - last.t_s
+        step = step_between(*last.position, *place.position)
+        # The same position again is no jump; whether it is frozen is another question.
+        offs = self._foretold(last, place, step) if step != (0.0, 0.0) else [0.0]
+        self._paces.append((step.north_m / seconds, step.east_m / seconds))
+        changed = place.t_s - self._changed_s < CHANGE_S
+        noise_m = PROMISE_SIGMAS * math.sqrt(2) * max(last.promise.noise_m, place.promise.noise_m)
+        allowed = max(LEAST_M, noise_m, self._change_m if changed else 0.0)
+        allowed += 1.5 * max(last.grain_m, place.grain_m) + self._dynamics_m(last, place, seconds)
+        before, after = self._change if changed else (last.quality, place.quality)
+        return Jump(min(offs), allowed, before, after, changed)
+
+    def _foretold(self, last: Place, place: Place, step: Step) -> list[float]:
+        offs = []
+        if last.told is not None and place.told is not None:
+            offs.append(_off(step, place.told.north_m - last.told.north_m, place.told.east_m - last.told.east_m))
+        if self._paces:
+            now, before = self._paces[-1], self._paces[0]
+            seconds = place.t_s - last.t_s
+            offs.append(_off(step, now[0] * seconds, now[1] * seconds))
+            # As it turned or sped up from the step before to the last, so again.
+            offs.append(_off(step, (2 * now[0] - before[0]) * seconds, (2 * now[1] - before[1]) * seconds))
+        first = self._places[0]
+        if first is not last:
+            share = (place.t_s - last.t_s) / (last.t_s - first.t_s)
+            gone = step_between(*first.position, *last.position)
+            offs.append(_off(step, gone.north_m * share, gone.east_m * share))
+        still = self.frozen_since
+        if still is not None and still.told is not None and place.told is not None:
+            # What was frozen catches up: it was no jump, but the end of standing still.
+            north, east = place.told.north_m - still.told.north_m, place.told.east_m - still.told.east_m
+            offs.append(max(0.0, _off(step, north, east) - _CAUGHT_UP_SHARE * math.hypot(north, east)))
+        return offs or [math.hypot(*step)]
+
+    @staticmethod
+    def _dynamics_m(last: Place, place: Place, seconds: float) -> float:
+        if last.told is None or place.told is None:
+            return _STEEP_MPS2 * seconds * (seconds + 0.3)
+        change = math.hypot(place.velocity[0] - last.velocity[0], place.velocity[1] - last.velocity[1])
+        fast = math.hypot(*place.velocity)
+        return change * (0.5 * seconds + 0.5) + fast * (0.05 * seconds + 0.02)
+
+    @staticmethod
+    def _mirrored(last: Place, place: Place) -> bool:
+        """Whether only a side (N, S, E, W) changed: that is told as such, and not as a jump round the globe."""
+        if last.latitude_deg * place.latitude_deg >= 0 and last.longitude_deg * place.longitude_deg >= 0:
+            return False
+        here, there = (tuple(map(abs, one.position)) for one in (last, place))
+        return way(*here, *there).distance_m < 100 and way(*last.position, *place.position).distance_m > 1000
+
+
+def _off(step: Step, north_m: float, east_m: float) -> float:
+    return math.hypot(step.north_m - north_m, step.east_m - east_m)
