@@ -8,7 +8,7 @@ rest tells the bursts apart (a full line, a backlog, a log without byte times), 
 
 from __future__ import annotations
 
-from collections import Counter, deque
+from collections import Counter, defaultdict, deque
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from statistics import median
@@ -32,8 +32,10 @@ SENTENCES_MOST = 200
 _LEADS_MOST = 8
 _LEADS_LEAST = 2
 _STEPS_KEPT = 9
+_TIMED = frozenset({"GGA", "RMC", "ZDA", "GLL", "GST"})
 _ONCE = frozenset({"VTG", "HDT"})
 """Types without time that come once in an epoch. (Satellites in view and used come in several.)"""
+_SINGLE = _ONCE | _TIMED
 
 
 def elapsed_s(before_s: float, after_s: float) -> float:
@@ -103,7 +105,7 @@ class Epochs:
         self._keys: set[tuple[str, str]] = set()
         self._loose: list[Sentence] = []
         self._loose_rest_ns = 0
-        self._leads: Counter[str] = Counter()
+        self._leads: dict[tuple[str, str], int] = defaultdict(int)
         self._last: Epoch | None = None
         self._last_time_s: float | None = None
         self._steps_s: deque[float] = deque(maxlen=_STEPS_KEPT)
@@ -145,15 +147,18 @@ class Epochs:
         return self._open.end_ns if self._open else None
 
     def _timeless(self, epoch: Epoch, sentence: Sentence, closed: list[Epoch]) -> None:
-        key = sentence.talker, sentence.type
-        if sentence.type in _ONCE and (key in self._keys or any(key == (s.talker, s.type) for s in self._loose)):
+        key, end_ns = (sentence.talker, sentence.type), self._end_ns()
+        again = key in self._keys or any(key == (waiting.talker, waiting.type) for waiting in self._loose)
+        rest_ns = sentence.frame.start_ns - end_ns if end_ns is not None else 0
+        if (again and sentence.type in _SINGLE) or (rest_ns > REST_NS and epoch.time_s is None):
             self._turn([sentence], closed)
             return
-        rest_ns = sentence.frame.start_ns - (self._end_ns() or 0)
         if self._loose or (rest_ns > REST_NS and epoch.time_s is not None):
             self._loose_rest_ns = self._loose_rest_ns if self._loose else rest_ns
             self._loose.append(sentence)
-        elif epoch.time_s is not None and self._leads[sentence.type] >= _LEADS_LEAST:
+        elif epoch.time_s is not None and any(
+            self._leads[sentence.type, told] >= _LEADS_LEAST for told in epoch.contents
+        ):
             self._turn([sentence], closed)
         else:
             self._append(epoch, sentence)
@@ -162,7 +167,7 @@ class Epochs:
         again = (sentence.talker, sentence.type) in self._keys
         if epoch.time_s is None:
             rest_ns = sentence.frame.start_ns - epoch.end_ns
-            belongs = rest_ns <= REST_NS or self._leads[epoch.sentences[-1].type] >= _LEADS_LEAST
+            belongs = rest_ns <= REST_NS or self._leads[epoch.sentences[-1].type, sentence.type] >= _LEADS_LEAST
         else:
             apart_s = abs(elapsed_s(epoch.time_s, time_s))
             step_s = self.step_s
@@ -222,12 +227,15 @@ class Epochs:
         """On which side of what has a time the types without stand; and the usual step."""
         if epoch.time_s is None:
             return
-        ahead = True
-        for sentence in epoch.sentences:
+        ahead: list[str] = []
+        for place, sentence in enumerate(epoch.sentences):
             if sentence.type in _ONCE:
-                score = self._leads[sentence.type] + (1 if ahead else -1)
-                self._leads[sentence.type] = max(-_LEADS_MOST, min(_LEADS_MOST, score))
-            ahead = ahead and _told(sentence) is None
+                for other in epoch.sentences[:place]:
+                    self._lead(sentence.type, other, -1)
+                ahead.append(sentence.type)
+            else:
+                for type_ in ahead:
+                    self._lead(type_, sentence, 1)
         if self._last_time_s is None:
             return
         step_s = elapsed_s(self._last_time_s, epoch.time_s)
@@ -236,18 +244,28 @@ class Epochs:
             self._steps_s.append(step_s)
             self.absent += max(0, round(step_s / usual_s) - 1) if usual_s else 0
 
+    def _lead(self, type_: str, other: Sentence, by: int) -> None:
+        if other.type in _TIMED:
+            score = self._leads[type_, other.type] + by
+            self._leads[type_, other.type] = max(-_LEADS_MOST, min(_LEADS_MOST, score))
+
     def _count(self, epoch: Epoch) -> None:
         missing = []
         for type_, every_s in self._every_s.items():
             if type_ in epoch.contents:
                 self._seen[type_] = epoch.time_s, epoch.start_ns
-            elif _since_s(self._seen[type_], epoch) >= every_s - self._slack_s:
+            elif self._is_due(_since_s(self._seen[type_], epoch), every_s):
                 missing.append(type_)
                 self._seen[type_] = epoch.time_s, epoch.start_ns
         epoch.missing = tuple(missing)
         self.missing.update(missing)
         self.incomplete += bool(missing)
         self.complete += not missing
+
+    def _is_due(self, since_s: float, every_s: float) -> bool:
+        """In step with where it came before; so the first epoch after a gap does not miss what fell into the gap."""
+        times = round(since_s / every_s)
+        return times > 0 and abs(since_s - times * every_s) <= self._slack_s
 
 
 def _since_s(seen: tuple[float | None, int], epoch: Epoch) -> float:
