@@ -1,7 +1,7 @@
 """Heights that jump, and the geoid separation that goes missing or changes.
 
 A height may step by what both qualities promise, by what the ground climbs on the way driven, and by what the antenna
-bounces. Beyond that no ground explains it.
+bounces; how it climbed before is taken on. Beyond that no ground explains it.
 """
 
 from __future__ import annotations
@@ -20,8 +20,16 @@ STEP_SHARE = 2 / 3
 """From one epoch to the next of the same quality: errors drift, so they mostly cancel. Our choice."""
 STEP_LEAST_M = 1.0
 """An antenna on a cab roof bounces and rolls by as much. Our choice."""
-SLOPE = 0.2
-"""Steepest ground, metres up a metre along: steeper than any road and than farm machines are let on. Our choice."""
+BEND = 0.08
+"""How much the slope may change from one epoch to the next, metres up a metre along. Our choice."""
+SLOPE_MOST = 0.4
+"""Steepest ground that is believed to go on, metres up a metre along: steeper than any road. Our choice."""
+CLIMB_S = 4.0
+"""The climb is the mean of about so long. Our choice."""
+SETTLE_S = 4.0
+"""After a change of the fix the height may slide for so long to where the new one has it. Our choice."""
+SETTLE_SHARES = ((1.0, 2.0), (SETTLE_S, 1.0))
+"""Until so long after it, in s, so much of what the old fix may have been off may be made good in a second."""
 SPEED_MOST_MPS = 40.0
 """What lies beyond it is a jump of the position and explains no height. Our choice."""
 HDOP_PLAIN = 1.5
@@ -46,12 +54,20 @@ def _place(gga: GGA) -> tuple[float, float] | None:
     return gga.latitude_deg, gga.longitude_deg
 
 
+def way_m(before: GGA, after: GGA, apart_s: float) -> float:
+    """The way driven, as far as a machine drives."""
+    return min(ground_m(before, after), SPEED_MOST_MPS * apart_s)
+
+
 def height_allowed_m(before: GGA, after: GGA, apart_s: float) -> float:
-    """The greatest step of height that both qualities, their geometry and the way driven allow."""
-    promised = [VERTICAL_M.get(one.quality or 1, 15.0) * _widened(one.hdop) for one in (before, after)]
+    """The greatest step of height, over the climb of before, that qualities, geometry and the way driven allow."""
+    promised = [_promised_m(one) for one in (before, after)]
     step = sum(promised) if before.quality != after.quality else max(promised) * STEP_SHARE
-    way_m = min(ground_m(before, after), SPEED_MOST_MPS * apart_s)
-    return max(STEP_LEAST_M, step) + SLOPE * way_m
+    return max(STEP_LEAST_M, step) + BEND * way_m(before, after, apart_s)
+
+
+def _promised_m(gga: GGA) -> float:
+    return VERTICAL_M.get(gga.quality or 1, 15.0) * _widened(gga.hdop)
 
 
 def _widened(hdop: float | None) -> float:
@@ -69,9 +85,12 @@ class Height:
         self.persists: list[Persist] = []
         self._troubles = troubles
         self._last: tuple[GGA, int] | None = None
+        self._climb_mps = 0.0
+        self._settling: tuple[float, int] | None = None
 
     def forget(self) -> None:
-        self._last = None
+        self._last = self._settling = None
+        self._climb_mps = 0.0
 
     def take(self, epoch: Epoch) -> None:
         gga, at_ns = epoch.gga, epoch.end_ns
@@ -85,8 +104,13 @@ class Height:
         model_m = 0.0
         if gga.geoid_m is not None and before.geoid_m is not None:
             model_m = gga.geoid_m - before.geoid_m
-        allowed_m = height_allowed_m(before, gga, (at_ns - since_ns) / 1e9)
-        if min(abs(step_m), abs(step_m + model_m)) <= allowed_m:
+        apart_s = (at_ns - since_ns) / 1e9
+        if before.quality != gga.quality:
+            self._settling = max(_promised_m(before), self._slide_m(at_ns, SETTLE_S)), at_ns
+        allowed_m = max(height_allowed_m(before, gga, apart_s), self._slide_m(at_ns, apart_s))
+        expected_m = self._climb_mps * apart_s
+        self._climb(step_m, way_m(before, gga, apart_s), apart_s)
+        if min(abs(step_m - expected_m), abs(step_m + model_m - expected_m), abs(step_m)) <= allowed_m:
             self._troubles.fine("height-jump", at_ns)
             return
         note = "fix-same" if before.quality == gga.quality else "fix-changed"
@@ -95,16 +119,31 @@ class Height:
             figures={"before": before.quality or 0, "after": gga.quality, "step_m": step_m},
         )  # fmt: skip
 
+    def _slide_m(self, at_ns: int, apart_s: float) -> float:
+        """How far the height may have slid since the epoch before, after a change of the fix."""
+        if self._settling is None:
+            return 0.0
+        promised_m, since_ns = self._settling
+        since_s = (at_ns - since_ns) / 1e9
+        share = next((share for until_s, share in SETTLE_SHARES if since_s <= until_s), 0.0)
+        return promised_m * min(1.0, share * apart_s)
+
+    def _climb(self, step_m: float, way_m: float, apart_s: float) -> None:
+        if apart_s > 0:
+            most_m = SLOPE_MOST * way_m
+            climbed_mps = max(-most_m, min(most_m, step_m)) / apart_s
+            self._climb_mps += (climbed_mps - self._climb_mps) * min(1.0, apart_s / CLIMB_S)
+
 
 GEOID_STEP_M = 1.0
 GEOID_SLOPE = 0.0005
 """A geoid model changes by some decimetres a kilometre at most; receivers' tables are coarse. Our choice."""
-GEOID_MISSING_COUNT = 3
-GEOID_MISSING_NS = 10_000_000_000
+GEOID_MISSING_COUNT = 5
+GEOID_MISSING_NS = 2_000_000_000
 
 
 class Geoid:
-    """geoid-missing: a height without its geoid separation, for 10 s running, told in words.
+    """geoid-missing: a height without its geoid separation, for five epochs and 2 s running, told in words.
 
     geoid-changed: the separation steps by more than 1 m and stays there for two epochs; measured: m. Figures: before_m,
     after_m.

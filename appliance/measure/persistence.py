@@ -105,9 +105,12 @@ _VALUES_MOST = 16
 
 
 class Habit:
-    """Which values something usually has; a change is told when only others come for a while."""
+    """Which values something usually has; a change is told when only others come for a while.
 
-    def __init__(self, count_least: int, least_ns: int) -> None:
+    usual: a value known to be usual beforehand; else the first epochs are learned from.
+    """
+
+    def __init__(self, count_least: int, least_ns: int, usual: Value | None = None) -> None:
         self._count_least = count_least
         self._least_ns = least_ns
         self._usual: dict[Value, int] = {}
@@ -115,6 +118,10 @@ class Habit:
         self._last: Value | None = None
         self._run: list[Value] = []
         self._learn = _LEARN_COUNT
+        if usual is not None:
+            self._usual[usual] = 0
+            self._last = usual
+            self._learn = 0
         self._count = 0
         self._first_ns = 0
 

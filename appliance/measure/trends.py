@@ -9,7 +9,7 @@ from collections import deque
 from statistics import median
 
 from appliance.measure.epoch import Epoch
-from appliance.measure.persistence import FORGET_NS, Persist
+from appliance.measure.persistence import Persist
 from appliance.measure.trouble import Troubles
 
 CORRECTED = frozenset({2, 3, 4, 5, 7, 8, 9})
@@ -17,11 +17,13 @@ CORRECTED = frozenset({2, 3, 4, 5, 7, 8, 9})
 AGING_FROM_S = 10.0
 """Ages of 4 to 7 s are normal for satellite services; beyond 10 s something is late. Half the limit where that is
 less; half as much again as the age that is usually reached, where that is more. Our choice."""
-AGING_RUN_S = 5.0
-"""For so long the age must have grown second by second. Our choice."""
-AGING_SLACK_S = 1.6
-"""Ages come in whole seconds, and arrivals are late at times. Our choice."""
-_AGE_BACK_S = 0.5
+AGING_WINDOW_S = 6.0
+"""Corrections come at least so often where they come well: the least age of so long does not rise. Our choice."""
+AGING_LAG_S = 10.0
+AGING_GROWN_S = (4.0, 16.0)
+"""The least age of the last 6 s against that of the 6 s that ended 10 s before: it has grown by 10 s where no
+corrections come, give or take the teeth of the saw that it is usually like. Our choice."""
+_BACK_SHARE = 0.5
 _PEAK_SHARE = 0.9
 _PEAKS = 20
 
@@ -36,13 +38,12 @@ class Aging:
         self._aging = Persist(troubles, "corrections-aging", 1, 0)
         self.persists = [self._aging]
         self._most_s = age_most_s
-        self._run: tuple[float, int] | None = None
-        self._last: tuple[float, int] | None = None
+        self._ages: deque[tuple[int, float]] = deque()
         self._peaks: deque[float] = deque(maxlen=_PEAKS)
         self.from_s = self._from(0.0)
 
     def forget(self) -> None:
-        self._run = self._last = None
+        self._ages.clear()
 
     def _from(self, peak_s: float) -> float:
         """The age from which growing is told, where it usually reaches peak_s."""
@@ -58,27 +59,35 @@ class Aging:
             self._aging.good(at_ns)
             return
         if gga.age_s is None:
-            if self._last is not None and at_ns - self._last[1] > FORGET_NS:
-                self.forget()
             return
-        age_s, last = gga.age_s, self._last
-        self._last = age_s, at_ns
-        if last is not None and age_s < last[0] - _AGE_BACK_S:
-            self._peaks.append(last[0])
+        age_s = gga.age_s
+        if self._ages and age_s < _BACK_SHARE * self._ages[-1][1]:
+            self._peaks.append(self._ages[-1][1])
             self.from_s = self._from(median(self._peaks))
-            self._run = None
-        if self._run is not None:
-            behind_s = (at_ns - self._run[1]) / 1e9 - (age_s - self._run[0])
-            if abs(behind_s) > AGING_SLACK_S:  # it stands still, or leapt
-                self._run = None
-        if self._run is None:
-            self._run = age_s, at_ns
-        grown_s = age_s - self._run[0]
-        if grown_s >= AGING_RUN_S and age_s >= self.from_s:
+        if not self._ages or at_ns - self._ages[-1][0] >= _AGES_APART_NS:
+            self._ages.append((at_ns, age_s))
+        while at_ns - self._ages[0][0] > _AGES_KEPT_NS:
+            self._ages.popleft()
+        if age_s >= self.from_s and self._grows(at_ns):
             left_s = max(0.0, self._most_s - age_s)
             self._aging.bad(at_ns, age_s, needed=self._most_s, figures={"in_s": left_s})
         elif not self._aging.told or age_s < self.from_s:
             self._aging.good(at_ns)
+
+    def _grows(self, at_ns: int) -> bool:
+        now, half, before = (self._least(at_ns - round(lag_s * 1e9)) for lag_s in (0.0, AGING_LAG_S / 2, AGING_LAG_S))
+        if now is None or half is None or before is None:
+            return False
+        least_s, most_s = AGING_GROWN_S
+        return least_s <= now - before <= most_s and before < half < now  # a leap is no growing
+
+    def _least(self, to_ns: int) -> float | None:
+        from_ns = to_ns - round(AGING_WINDOW_S * 1e9)
+        return min((age_s for heard_ns, age_s in self._ages if from_ns <= heard_ns <= to_ns), default=None)
+
+
+_AGES_APART_NS = 400_000_000  # as often as is of use, so that faster receivers cost no more
+_AGES_KEPT_NS = round((AGING_WINDOW_S + AGING_LAG_S) * 1e9)
 
 
 TREND_NS = 5_000_000_000
@@ -174,6 +183,9 @@ class Satellites:
 HDOP_SHARE = 0.6
 HDOP_RISE = 2.0
 """Told at 0.6 of what is allowed, when it is twice what was usual: real skies change by less. Our choice."""
+HDOP_NEAR = 0.8
+HDOP_RISE_NEAR = 1.5
+"""And at 0.8 of it, when it is half as much again. Our choice."""
 HDOP_BACK = 0.8
 """It has come back when it stays below so much of that: at the limit it wavers. Our choice."""
 
@@ -202,7 +214,8 @@ class Hdop:
         recent.add(capped, epoch.end_ns, self._rising.told)
         if not recent.full:
             return
-        limit = max(HDOP_SHARE * self._most, HDOP_RISE * recent.usual)
+        near = max(HDOP_NEAR * self._most, HDOP_RISE_NEAR * recent.usual)
+        limit = max(HDOP_SHARE * self._most, min(HDOP_RISE * recent.usual, near))
         if recent.least >= limit:
             figures = {"most": self._most}
             self._rising.bad(epoch.end_ns, recent.least, needed=recent.usual, figures=figures)

@@ -88,38 +88,49 @@ SATELLITE_STATIONS = frozenset(range(33, 65)) | frozenset(range(120, 159))
 class Stations:
     """base-moved: another reference station corrects than before. Figures: before, after.
 
-    Asked apart for RTK and for other corrections: a receiver that falls back on a satellite service has not changed
-    its base. 0000 and null name none.
+    Asked apart for RTK and for other corrections: a receiver that falls back on a satellite service, and comes back
+    from it, has not changed its base. 0000 and null name none.
     """
 
     def __init__(self, troubles: Troubles) -> None:
         self.persists: list[Persist] = []
         self._troubles = troubles
-        self._habits = {True: Habit(STATION_COUNT, 0), False: Habit(STATION_COUNT, 0)}
+        self._habits: dict[bool, Habit] = {}
+        self._last = ""
 
     def forget(self) -> None:
         """What is usual stays so over a silence."""
 
     def take(self, epoch: Epoch) -> None:
-        gga = epoch.gga
+        gga, at_ns = epoch.gga, epoch.end_ns
         if gga is None or not gga.quality or not gga.station or not gga.station.strip("0"):
             return
         rtk = gga.quality in RTK
-        changed = self._habits[rtk].take((gga.station,), epoch.end_ns)
-        if changed is None or (not rtk and SATELLITE_STATIONS.issuperset(map(_number, changed[:2]))):
-            self._troubles.fine("base-moved", epoch.end_ns)
+        habit = self._habits.get(rtk)
+        if habit is None:
+            service = _is_service(gga.station) if not rtk else _is_service(self._last)
+            known = "" if service else self._last
+            habit = self._habits[rtk] = Habit(STATION_COUNT, 0, usual=known or None)
+        self._last = gga.station
+        changed = habit.take((gga.station,), at_ns)
+        if changed is None or (not rtk and all(_is_service(one) for one in changed[:2])):
+            self._troubles.fine("base-moved", at_ns)
         else:
             figures: Figures = {"before": changed[0], "after": changed[1]}
             self._troubles.once("base-moved", changed[2], figures=figures)
 
 
-def _number(station: int | str) -> int:
-    return int(station) if str(station).isdigit() else -1
+def _is_service(station: int | str) -> bool:
+    return str(station).isdigit() and int(station) in SATELLITE_STATIONS
 
 
-PADDED_COUNT = 20
-"""So many positions running, each another than the one before, must end in 0: chance makes that one in 10^20 at
-best, and hardly ever even on a course along which only one coordinate moves. Our choice."""
+PADDED_COUNT = 7
+PADDED_TEXTS = 3
+"""So many positions running must end in 0, three of them different: chance makes that one in 10^14, and hardly ever
+even on a course along which only one coordinate moves. Our choice."""
+PADDED_WAY = 10
+"""A machine that has moved by ten of the last decimal should have changed it, so the same text counts again."""
+_METRES_A_MINUTE = 1852.0
 
 
 class Padding:
@@ -129,17 +140,22 @@ class Padding:
     """
 
     def __init__(self, troubles: Troubles) -> None:
-        self._padded = Persist(troubles, "decimals-padded", PADDED_COUNT, 0)
+        self._padded = Persist(troubles, "decimals-padded", 1, 0)
         self.persists = [self._padded]
-        self._last = ("", "")
+        self._last: tuple[str, ...] = ()
+        self._last_ns = 0
         self._type = ""
         self._type_ns = 0
-        self._zeros = 0
+        self._speed_mps = 0.0
+        self.forget()
 
     def forget(self) -> None:
-        self._zeros = 0
+        self._zeros = self._count = self._texts = 0
 
     def take(self, epoch: Epoch) -> None:
+        for content in (epoch.rmc, epoch.vtg):
+            if content is not None:
+                self._speed_mps = content.speed_mps or 0.0
         sentence = self._asked(epoch)
         if sentence is None:
             return
@@ -148,20 +164,30 @@ class Padding:
         texts = fields[latitude_at], fields[longitude_at]
         if not all(texts):
             return
-        if texts == self._last:
+        decimals = [text.partition(".")[2] for text in texts]
+        sent = min(map(len, decimals))
+        if not self._tells(texts, sent, epoch.end_ns):
             self._padded.still(epoch.end_ns)
             return
-        self._last = texts
-        decimals = [text.partition(".")[2] for text in texts]
         zeros = min(len(text) - len(text.rstrip("0")) for text in decimals)
         if not zeros:
-            self._zeros = 0
+            self.forget()
             self._padded.good(epoch.end_ns)
             return
         self._zeros = min(zeros, self._zeros or zeros)
-        sent = min(map(len, decimals))
-        figures: Figures = {"type": sentence.type, "padded": self._zeros}
-        self._padded.bad(epoch.end_ns, float(sent - self._zeros), needed=float(sent), figures=figures)
+        if self._count >= PADDED_COUNT and self._texts >= PADDED_TEXTS:
+            figures: Figures = {"type": sentence.type, "padded": self._zeros}
+            self._padded.bad(epoch.end_ns, float(sent - self._zeros), needed=float(sent), figures=figures)
+
+    def _tells(self, texts: tuple[str, ...], sent: int, at_ns: int) -> bool:
+        """Whether this position is another, or should be; then it counts."""
+        moved_m = self._speed_mps * (at_ns - self._last_ns) / 1e9
+        if texts == self._last and moved_m < PADDED_WAY * _METRES_A_MINUTE / 10**sent:
+            return False
+        self._count += 1
+        self._texts += texts != self._last
+        self._last, self._last_ns = texts, at_ns
+        return True
 
     def _asked(self, epoch: Epoch) -> Sentence | None:
         """One type alone, GGA where it comes: another may have other decimals."""
@@ -173,7 +199,7 @@ class Padding:
         if self._type and rank(best) > rank(self._type) and epoch.end_ns - self._type_ns <= FORGET_NS:
             return None
         if self._type and best != self._type:
-            self._zeros = 0
+            self.forget()
             self._padded.good(epoch.end_ns)
         self._type, self._type_ns = best, epoch.end_ns
         return said[best]
