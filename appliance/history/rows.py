@@ -24,6 +24,10 @@ class HistoryError(Exception):
     """History cannot be read or written; the text says what is wrong and what can be done."""
 
 
+class HistoryDamaged(HistoryError):
+    """The file is not a sound database any more. It is kept; see aside.py."""
+
+
 @dataclass(slots=True, frozen=True)
 class WatchStart:
     """What is known when a watch begins.

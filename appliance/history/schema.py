@@ -1,9 +1,15 @@
 """How the file of history is opened, for writing and for reading.
 
-One writer, many readers: write-ahead log, so that a page that reads never holds up the listening. With
-synchronous=NORMAL a power cut may cost the last commits, never the file (SQLite documentation, "Write-Ahead
-Logging"). Numbers are integers in the unit their name tells, which keeps a day small; REAL only where the unit is
-not ours to choose.
+One writer, many readers: write-ahead log, so that a page that reads never holds up the listening.
+
+synchronous=FULL: the log is on the card when a commit returns. NORMAL would leave that to the system, and a cut of
+power could cost all since the last checkpoint, which is minutes (SQLite documentation, "PRAGMA synchronous").
+
+Pages of 1,024 bytes: each commit writes every page that it touches, so small ones halve what the card must take.
+
+secure_delete: what is dropped or erased is overwritten with zeros, not left in free pages. Free pages are used again;
+the file is not made shorter while the box listens (no auto_vacuum), since that would rewrite a page of pointers
+with each new page, and move pages to and fro.
 """
 
 from __future__ import annotations
@@ -16,15 +22,17 @@ from pathlib import Path
 
 from sqlite_utils import Database, Migrations
 
-from appliance.history.rows import HistoryError, State
+from appliance.history.rows import HistoryDamaged, HistoryError, State
 from appliance.history.steps import APPLICATION_ID, STEPS, migrations
 
 LINES: tuple[str, ...] = ("from-receiver", "from-controller")  # kept as their place here; append only
 VERDICTS: tuple[State, ...] = ("go", "wait", "no-go")  # kept as their place here, so that the greatest is the worst
 
 BUSY_S = 5.0  # how long to wait for another writer; there should be none
-WAL_PAGES = 500  # 2 MB: moved into the file about every two minutes at the usual set
+PAGE_BYTES = 1024
+WAL_PAGES = 2000  # 2 MB: moved into the file about every ten minutes at the usual set
 WAL_BYTES_KEPT = 4 * 1024 * 1024
+DAMAGED = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
 
 
 def open_writing(path: Path | str) -> Database:
@@ -78,7 +86,8 @@ def plain_errors(path: Path | str) -> Iterator[None]:
     try:
         yield
     except sqlite3.Error as error:
-        raise HistoryError(f"The history {path} fails: {error}.") from error
+        code = getattr(error, "sqlite_errorcode", 0) & 0xFF  # the rest tells the kind more closely
+        raise (HistoryDamaged if code in DAMAGED else HistoryError)(f"The history {path} fails: {error}.") from error
     except OSError as error:
         raise HistoryError(f"The history {path} cannot be opened: {error.strerror or error}.") from error
 
@@ -136,15 +145,19 @@ def _only_migrations_table(db: Database) -> bool:
 
 
 def _make_writable(db: Database, _path: Path) -> None:
-    db.enable_wal()
     for pragma in (
-        "synchronous = NORMAL",
+        f"page_size = {PAGE_BYTES}",  # of a file that is made; it means nothing to one that is there
+        "journal_mode = WAL",
+        "synchronous = FULL",
+        "secure_delete = ON",
         "foreign_keys = ON",
         f"wal_autocheckpoint = {WAL_PAGES}",
         f"journal_size_limit = {WAL_BYTES_KEPT}",
     ):
         db.execute(f"PRAGMA {pragma}").fetchall()
-    migrations.apply(db)
+    if migrations.pending(db):
+        with transaction(db):  # all steps or none
+            migrations.apply(db)
 
 
 def _only_read(db: Database, path: Path) -> None:

@@ -1,19 +1,24 @@
 """Writes history: rows are held in memory and go into the file together, in one short transaction a commit.
 
 An SD card wants few and large writes; a commit for each sentence cannot keep up. So the owner hands over whatever
-comes, and calls commit() every few seconds and before it stops. A power cut costs what came since then. One thread
-owns a writer.
+comes, and calls commit() every few seconds and before it stops, and make_room() after it. A power cut costs what came
+since the last commit that returned. One thread owns a writer.
 """
 
 from __future__ import annotations
 
+import contextlib
+import sqlite3
 from pathlib import Path
 from types import TracebackType
 
 from appliance.history import entries
+from appliance.history.aside import look_over
+from appliance.history.erase import erase, erase_aside
 from appliance.history.pending import FaultChange, LossChange, Pending
 from appliance.history.rows import FaultRow, HistoryError, LossRow, MarkRow, SecondRow, TuningRow, WatchStart
 from appliance.history.schema import line_number, open_writing, plain_errors, transaction
+from appliance.history.space import Space, make_room
 from appliance.history.steps import LAST_NS
 from appliance.sentence.chunk import Chunk
 
@@ -28,8 +33,9 @@ class HistoryWriter:
     next commit, as far as memory allows (see lost_bytes, lost_rows).
     """
 
-    def __init__(self, path: Path | str) -> None:
+    def __init__(self, path: Path | str, space: Space | None = None) -> None:
         self.path = Path(path)
+        self._space = space or Space()
         self._pending = Pending()
         self._watch: int | None = None
         self._known = entries.Known()
@@ -46,11 +52,18 @@ class HistoryWriter:
         return self._pending.lost_rows
 
     def begin_watch(self, start: WatchStart) -> int:
-        """Begin a watch at once and give its id. A watch that never ended is closed first, as cut off."""
+        """Begin a watch at once and give its id. A watch that never ended is closed first, as cut off.
+
+        HistoryDamaged if the cut has left the file unsound.
+        """
         if self._watch is not None:
             self.commit()
+        with plain_errors(self.path):
+            cut_off = self._db.execute("SELECT id FROM watch WHERE ended_ns IS NULL").fetchall()
+            if cut_off:
+                look_over(self._db, self.path)
         with plain_errors(self.path), transaction(self._db):
-            for (unended,) in self._db.execute("SELECT id FROM watch WHERE ended_ns IS NULL").fetchall():
+            for (unended,) in cut_off:
                 last_ns = self._db.execute(LAST_NS, {"id": unended}).fetchone()[0]
                 entries.end(self._db, unended, last_ns, CUT_OFF)
             watch = entries.insert(
@@ -120,6 +133,41 @@ class HistoryWriter:
         if self._pending.ended_ns is not None:
             self._watch = None
         self._pending.clear()
+
+    def make_room(self) -> bool:
+        """Drop some of what is oldest, if history has no room left; False where there is nothing more to drop."""
+        with plain_errors(self.path):
+            return make_room(self._db, self.path, self._space, self._watch)
+
+    def erase(self, watch_id: int | None) -> None:
+        """Erase a watch, or all and every file set aside, from the file, its log and its free pages. It takes a while.
+
+        Of the watch under way goes what there is so far. HistoryError if there is no such watch, or if something is
+        left that must be erased once more.
+        """
+        self.commit()
+        with plain_errors(self.path):
+            ids = [row[0] for row in self._db.execute("SELECT id FROM watch").fetchall()]
+            if watch_id is not None and watch_id not in ids:
+                raise HistoryError(f"There is no watch {watch_id} in the history {self.path}.")
+            chosen = ids if watch_id is None else [watch_id]
+            before_ns = 0
+            if self._watch in chosen:
+                before_ns = self._db.execute(LAST_NS, {"id": self._watch}).fetchone()[0] + 1
+            erase(self._db, self.path, chosen, self._watch, before_ns)
+            if watch_id is None:
+                erase_aside(self.path)
+
+    def take_over(self, pending: Pending) -> None:
+        """Go on with what another writer could not write; its faults and losses begin anew here."""
+        self._pending = pending
+
+    def release(self) -> Pending:
+        """Let go of a file that fails, as it is; gives what has not been written."""
+        pending, self._pending = self._pending, Pending()
+        with contextlib.suppress(sqlite3.Error):
+            self._db.close()
+        return pending
 
     def end_watch(self, at_ns: int) -> None:
         """End the watch in good order and commit. Faults and losses still on end with it."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import random
 import sqlite3
 import subprocess
 import sys
@@ -18,6 +19,7 @@ from appliance.history.reader import History
 from appliance.history.rows import HistoryError, SecondRow, WatchStart
 from appliance.history.schema import open_reading, open_writing, transaction
 from appliance.history.writer import HistoryWriter
+from appliance.sentence.chunk import Chunk
 
 NOBODY = 65534
 
@@ -50,16 +52,26 @@ def test_the_writer_sees_to_log_and_safety(path: Path) -> None:
     try:
         told = {
             name: db.execute(f"PRAGMA {name}").fetchone()[0]
-            for name in ("journal_mode", "synchronous", "foreign_keys", "wal_autocheckpoint", "journal_size_limit")
+            for name in (
+                "journal_mode",
+                "synchronous",
+                "foreign_keys",
+                "wal_autocheckpoint",
+                "journal_size_limit",
+                "page_size",
+                "secure_delete",
+            )
         }
     finally:
         db.close()
     assert told == {
         "journal_mode": "wal",
-        "synchronous": 1,  # NORMAL, by SQLite's documentation of the pragma
+        "synchronous": 2,  # FULL, by SQLite's documentation of the pragma
         "foreign_keys": 1,
         "wal_autocheckpoint": schema.WAL_PAGES,
         "journal_size_limit": schema.WAL_BYTES_KEPT,
+        "page_size": schema.PAGE_BYTES,
+        "secure_delete": 1,
     }
 
 
@@ -104,14 +116,16 @@ def test_a_commit_leaves_no_transaction_open(path: Path, start: WatchStart, seco
 def test_the_log_shrinks_although_readers_come_and_go(
     path: Path, start: WatchStart, second: Callable[..., SecondRow]
 ) -> None:
+    noise = random.Random(1)  # cannot be packed, so that the log fills several times
     with HistoryWriter(path) as writer:
         writer.begin_watch(start)
         with History(path) as history:
             seconds = history.seconds(1)  # begun, and never read to its end while the writer goes on
-            for n in range(3000):
+            for n in range(600):
                 writer.add_second(second(n * 10**9))
+                writer.add_chunk("from-receiver", Chunk(noise.randbytes(8000), n * 10**9, 1000))
                 writer.commit()
-                if n == 1500:
+                if n == 300:
                     next(seconds)
             assert path.with_name(path.name + "-wal").stat().st_size <= schema.WAL_BYTES_KEPT
             assert next(seconds).second_ns == 10**9

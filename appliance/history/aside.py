@@ -1,0 +1,57 @@
+"""Sets a damaged history aside, whole, under a name that tells it, so that a new one can begin in its place."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import sqlite3
+import time
+from pathlib import Path
+
+from sqlite_utils import Database
+
+from appliance.history.rows import HistoryDamaged
+
+CHECK_S = 5.0
+"""The longest that a history is looked over at a start after a cut. Our choice: a card reads some 100 MB in it."""
+_STEPS = 10_000
+
+
+def set_aside(path: Path) -> Path:
+    """Give the file and its log another name. Where it lies now. OSError if the folder does not let us."""
+    aside = _free_name(path)
+    wal = path.with_name(path.name + "-wal")
+    if wal.exists():  # first, since a log without its file would be thrown away at the next start
+        wal.rename(aside.with_name(aside.name + "-wal"))
+    path.rename(aside)
+    with contextlib.suppress(FileNotFoundError):
+        path.with_name(path.name + "-shm").unlink()
+    folder = os.open(path.parent, os.O_RDONLY)
+    try:
+        os.fsync(folder)
+    finally:
+        os.close(folder)
+    return aside
+
+
+def look_over(db: Database, path: Path) -> None:
+    """HistoryDamaged if the tables of the file do not hang together, as far as CHECK_S goes."""
+    end_s = time.monotonic() + CHECK_S
+    db.conn.set_progress_handler(lambda: time.monotonic() > end_s, _STEPS)
+    try:
+        (found,) = db.execute("PRAGMA quick_check(1)").fetchone()
+    except sqlite3.OperationalError as error:
+        if error.sqlite_errorcode != sqlite3.SQLITE_INTERRUPT:
+            raise
+        found = "ok"  # the time was over, and nothing had been found
+    finally:
+        db.conn.set_progress_handler(None, 0)
+    if found != "ok":
+        raise HistoryDamaged(f"The history {path} is damaged: {' '.join(str(found).split())}.")
+
+
+def _free_name(path: Path) -> Path:
+    number = 1
+    while (aside := path.with_name(f"{path.name}.damaged-{number}")).exists():
+        number += 1
+    return aside

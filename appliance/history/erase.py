@@ -1,0 +1,97 @@
+"""Erases watches so that nothing of them is left in the file, its log, its free pages, or files set aside.
+
+Rows go in short transactions, and secure_delete overwrites them with zeros. A page that was once split may still hold
+a copy of a row beside its live ones, so the file is then written anew (VACUUM), and the log emptied. The watch itself
+goes last: where power is cut in between, it is still listed and can be erased again.
+
+What a card keeps inside of itself, where it moves what is overwritten, no program can reach.
+"""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+from sqlite_utils import Database
+
+from appliance.history.rows import HistoryError
+from appliance.history.schema import WAL_BYTES_KEPT, transaction
+from appliance.history.space import tell_gone
+
+BATCH = 2000
+_ROWS = {
+    "block": "id IN (SELECT id FROM block WHERE watch = :watch LIMIT :batch)",
+    "second": "(watch, second_ns, line) IN (SELECT watch, second_ns, line FROM second WHERE watch = :watch "
+    "LIMIT :batch)",
+    "clip": "id IN (SELECT clip.id FROM fault JOIN clip ON clip.fault = fault.id WHERE watch = :watch LIMIT :batch)",
+    "fault": "id IN (SELECT id FROM fault WHERE watch = :watch LIMIT :batch)",
+    "loss": "id IN (SELECT id FROM loss WHERE watch = :watch LIMIT :batch)",
+    "mark": "id IN (SELECT id FROM mark WHERE watch = :watch LIMIT :batch)",
+    "tuning": "id IN (SELECT id FROM tuning WHERE watch = :watch LIMIT :batch)",
+}
+_KEPT = "tuning"  # of the watch under way: how its ports listen holds on, and tells no position
+
+
+def erase(db: Database, path: Path, watches: list[int], current: int | None, before_ns: int) -> None:
+    """Erase these watches; of the current one what there is of before before_ns, since it goes on.
+
+    HistoryError where rows are gone but the file could not be written anew: what is to be done is told.
+    """
+    for watch in watches:
+        for table, where in _ROWS.items():
+            if watch != current or table != _KEPT:
+                _rows(db, table, where, watch)
+    _anew(db, path)
+    with transaction(db):
+        for watch in watches:
+            if watch == current:
+                for what in ("raw", "seconds", "events"):
+                    tell_gone(db, watch, what, before_ns)
+            else:
+                db.execute("DELETE FROM gone WHERE watch = ?", (watch,))
+                db.execute("DELETE FROM watch WHERE id = ?", (watch,))
+    _empty_log(db, path)
+
+
+def erase_aside(path: Path) -> None:
+    """Overwrite and remove the damaged files that were set aside of the history at path."""
+    for aside in sorted(path.parent.glob(f"{path.name}.damaged-*")):
+        with aside.open("r+b") as file:
+            for _ in range(0, os.fstat(file.fileno()).st_size, 2**20):
+                file.write(bytes(2**20))
+            file.flush()
+            os.fsync(file.fileno())
+        aside.unlink()
+
+
+def _rows(db: Database, table: str, where: str, watch: int) -> None:
+    while True:
+        with transaction(db):
+            done = db.execute(f"DELETE FROM {table} WHERE {where}", {"watch": watch, "batch": BATCH}).rowcount
+        if done < BATCH:
+            return
+
+
+def _anew(db: Database, path: Path) -> None:
+    page, count, free = (
+        int(db.execute(f"PRAGMA {name}").fetchone()[0]) for name in ("page_size", "page_count", "freelist_count")
+    )
+    needed = 2 * page * (count - free) + WAL_BYTES_KEPT  # a copy, and the log that it goes through
+    disk = os.statvfs(path)
+    if needed > disk.f_bavail * disk.f_frsize:
+        _empty_log(db, path)
+        raise HistoryError(
+            f"What was erased is overwritten, but to write {path} anew without a trace of it, "
+            f"{needed / 1e6:.0f} MB must be free on its disk. Make room there, or erase more, and erase once more."
+        )
+    db.execute("VACUUM")
+    _empty_log(db, path)
+
+
+def _empty_log(db: Database, path: Path) -> None:
+    (busy, _, _) = db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
+    if busy:
+        raise HistoryError(
+            f"What was erased may still stand in the log of {path}, since somebody reads history just now. "
+            "Erase once more."
+        )

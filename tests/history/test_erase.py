@@ -1,0 +1,156 @@
+"""Erasing: the positions of a watch are searched for in every byte of every file, and nobody else's are harmed."""
+
+from __future__ import annotations
+
+import random
+import sqlite3
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+from appliance.history import blocks
+from appliance.history.reader import History
+from appliance.history.rows import Clip, FaultRow, HistoryError, LossRow, MarkRow, SecondRow, WatchStart
+from appliance.history.space import Space
+from appliance.history.writer import HistoryWriter
+from appliance.sentence.chunk import Chunk
+
+RECEIVER = "from-receiver"
+S = 1_000_000_000
+JOB = 3
+
+
+def latitude_e7(job: int, n: int) -> int:
+    return 520_000_000 + job * 1_000_000 + n * 1237
+
+
+def packed_traces(job: int, count: int) -> list[list[bytes]]:
+    """What would stand in the file of the raw bytes: of each block some pieces, since a page may end in any of them."""
+    packed = [blocks.encode([chunk(job, n + k) for k in range(4)]).packed for n in range(0, count, 4)]
+    return [[one[at : at + 24] for at in range(60, len(one) - 24, 200)] for one in packed]
+
+
+def chunk(job: int, n: int) -> Chunk:
+    noise = random.Random(job * 100_003 + n)
+    return Chunk(b"$GNGGA,%d,%d" % (job, n) + noise.randbytes(400), (100 + n) * S, 260_417)
+
+
+def positions(job: int, count: int) -> list[bytes]:
+    """Latitudes as SQLite keeps them: 4 bytes, big-endian (SQLite documentation, "Database File Format", 2.1)."""
+    return [latitude_e7(job, n).to_bytes(4, "big") for n in range(count)]
+
+
+def everything(path: Path) -> bytes:
+    return b"".join(file.read_bytes() for file in sorted(path.parent.glob(path.name + "*")))
+
+
+def left_of(path: Path, job: int, count: int) -> int:
+    raw = everything(path)
+    found = sum(one in raw for one in positions(job, count))
+    return found + sum(any(piece in raw for piece in trace) for trace in packed_traces(job, count))
+
+
+@pytest.fixture
+def jobs(
+    path: Path, start: WatchStart, second: Callable[..., SecondRow], fault: Callable[..., FaultRow]
+) -> Iterator[HistoryWriter]:
+    """Four watches of 400 s, the last one under way; rows of each lie side by side with the next one's."""
+    with HistoryWriter(path, Space(free_least_bytes=0)) as writer:
+        writer._db.execute("PRAGMA synchronous = OFF")  # cuts of power are tested elsewhere
+        for job in range(1, 5):
+            writer.begin_watch(start)
+            for n in range(400):
+                writer.add_chunk(RECEIVER, chunk(job, n))
+                latitude_deg = latitude_e7(job, n) / 1e7
+                writer.add_second(second((100 + n) * S, latitude_deg=latitude_deg))
+                if n % 50 == 0:
+                    clip = Clip("whole", RECEIVER, (chunk(job, n),))
+                    writer.close_fault(f"{n}", fault((100 + n) * S, (101 + n) * S, evidence=(clip,)))
+                    writer.close_loss(f"{n}", LossRow("speed", (100 + n) * S, (101 + n) * S))
+                    writer.add_mark(MarkRow((100 + n) * S, "page", f"job {job} place {n}"))
+                if n % 4 == 3:
+                    writer.commit()
+        yield writer
+
+
+def test_an_erased_watch_leaves_no_trace_and_the_others_are_whole(path: Path, jobs: HistoryWriter) -> None:
+    assert left_of(path, JOB, 400) == 500  # the search finds what is there: 400 positions, 100 blocks
+    jobs.erase(JOB)
+    assert left_of(path, JOB, 400) == 0
+    assert b"job 3 place" not in everything(path)
+    with History(path) as history:
+        assert [watch.id for watch in history.watches()] == [4, 2, 1]
+        for job in (1, 2, 4):
+            assert b"".join(one.data for one in history.chunks(job, RECEIVER)) == b"".join(
+                chunk(job, n).data for n in range(400)
+            )
+            assert len(list(history.seconds(job))) == 400
+            assert len(history.faults(job)) == len(history.losses(job)) == len(history.marks(job)) == 8
+    with pytest.raises(HistoryError, match="There is no watch 3"):
+        jobs.erase(JOB)
+    jobs.add_mark(MarkRow(600 * S, "page", "goes on"))
+    jobs.commit()
+    with History(path) as history:
+        assert history.marks(4)[-1].note == "goes on"
+
+
+def test_of_the_watch_under_way_goes_what_there_is_and_it_goes_on(
+    path: Path, jobs: HistoryWriter, fault: Callable[..., FaultRow]
+) -> None:
+    jobs.open_fault("on", fault(450 * S))
+    jobs.open_loss("on", LossRow("position", 450 * S, None))
+    jobs.erase(4)
+    assert left_of(path, 4, 400) == 0
+    jobs.close_fault("on", fault(450 * S, 510 * S))  # it was known under this key before
+    jobs.close_loss("on", LossRow("position", 450 * S, 510 * S))
+    jobs.add_chunk(RECEIVER, Chunk(b"after", 505 * S, 1000))
+    jobs.end_watch(520 * S)
+    with History(path) as history:
+        watch = history.watch(4)
+        assert watch.raw_gone_ns == watch.seconds_gone_ns == watch.events_gone_ns
+        assert watch.raw_gone_ns == pytest.approx(chunk(4, 399).end_ns, abs=1_000_000)
+        assert b"".join(one.data for one in history.chunks(4, RECEIVER)) == b"after"
+        assert [row.end_ns for row in history.faults(4)] == [510 * S]
+        assert [row.end_ns for row in history.losses(4)] == [510 * S]
+
+
+def test_all_is_erased_with_what_was_set_aside(path: Path, jobs: HistoryWriter) -> None:
+    aside = path.with_name("history.db.damaged-1")
+    aside.write_bytes(path.read_bytes())
+    jobs.erase(None)
+    for job in range(1, 5):
+        assert left_of(path, job, 400) == 0
+    assert not aside.exists()
+    with History(path) as history:
+        assert [watch.id for watch in history.watches()] == [4]
+    assert path.stat().st_size < 100_000
+
+
+def test_what_was_dropped_for_room_is_no_trace_either(path: Path, jobs: HistoryWriter) -> None:
+    """Pages freed long ago, before anybody asked to erase."""
+    with sqlite3.connect(path) as other:
+        other.execute("PRAGMA secure_delete = OFF")  # as an older program did it
+        other.execute("DELETE FROM second WHERE watch = 3")
+        other.execute("DELETE FROM block WHERE watch = 3")
+    other.close()
+    assert left_of(path, JOB, 400) > 0
+    jobs.erase(JOB)
+    assert left_of(path, JOB, 400) == 0
+
+
+def test_a_reader_in_the_way_is_told(path: Path, jobs: HistoryWriter, monkeypatch: pytest.MonkeyPatch) -> None:
+    jobs._db.execute("PRAGMA busy_timeout = 50")
+    other = sqlite3.connect(path, isolation_level=None)
+    try:
+        other.execute("BEGIN")
+        other.execute("SELECT count(*) FROM block").fetchone()
+        with pytest.raises(HistoryError, match="Erase once more"):
+            jobs.erase(JOB)
+        other.execute("COMMIT")
+        with History(path) as history:
+            assert JOB in [watch.id for watch in history.watches()]  # still listed, to be erased again
+        jobs.erase(JOB)
+    finally:
+        other.close()
+    assert left_of(path, JOB, 400) == 0
