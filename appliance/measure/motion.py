@@ -96,8 +96,14 @@ class Motion:
         return 0 < passed_s <= GAP_MOST_S and abs(passed_s - arrived_s) < CLOCKS_APART_S
 
     def _restart(self) -> None:
+        """After a break in time."""
         for agreement in self._agreements.values():
             agreement.track.restart()
+        self._forget()
+
+    def _forget(self) -> None:
+        """Positions from here on have nothing to do with those before."""
+        for agreement in self._agreements.values():
             agreement.restart()
         self._steps.restart()
         self._parking.restart()
@@ -149,8 +155,8 @@ class Motion:
                 continue
             if source != self._source and self._t_s - self._source_s <= GAP_MOST_S / 2:
                 continue
-            if source != self._source:
-                self._restart()
+            if source != self._source and self._source:
+                self._forget()
             self._source, self._source_s = source, self._t_s
             quality = gga.quality if gga is not None and source == "GGA" else None
             promise = promised(quality, gga.hdop if gga else None, epoch.contents.get("GST"))
