@@ -254,7 +254,7 @@ class Epochs:
         for type_, every_s in self._every_s.items():
             if type_ in epoch.contents:
                 self._seen[type_] = epoch.time_s, epoch.start_ns
-            elif self._is_due(_since_s(self._seen[type_], epoch), every_s):
+            elif self._is_due(type_, every_s, epoch):
                 missing.append(type_)
                 self._seen[type_] = epoch.time_s, epoch.start_ns
         epoch.missing = tuple(missing)
@@ -262,18 +262,20 @@ class Epochs:
         self.incomplete += bool(missing)
         self.complete += not missing
 
-    def _is_due(self, since_s: float, every_s: float) -> bool:
-        """In step with where it came before; so the first epoch after a gap does not miss what fell into the gap."""
+    def _is_due(self, type_: str, every_s: float, epoch: Epoch) -> bool:
+        """In step with where it came before; so the first epoch after a gap does not miss what fell into the gap.
+
+        By UTC where both tell it, since arrivals swing; by arrival only what is due in every epoch.
+        """
+        time_s, start_ns = self._seen[type_]
+        if time_s is not None and epoch.time_s is not None:
+            since_s = elapsed_s(time_s, epoch.time_s)
+        elif every_s <= 2.001 * self._slack_s:
+            since_s = (epoch.start_ns - start_ns) / 1e9
+        else:
+            return False
         times = round(since_s / every_s)
-        return times > 0 and abs(since_s - times * every_s) <= self._slack_s
-
-
-def _since_s(seen: tuple[float | None, int], epoch: Epoch) -> float:
-    """By UTC where both tell it, since arrivals swing."""
-    time_s, start_ns = seen
-    if time_s is not None and epoch.time_s is not None:
-        return elapsed_s(time_s, epoch.time_s)
-    return (epoch.start_ns - start_ns) / 1e9
+        return times > 0 and abs(since_s - times * every_s) <= self._slack_s + 0.001
 
 
 def _told(sentence: Sentence) -> float | None:

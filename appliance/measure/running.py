@@ -30,6 +30,7 @@ LEAP_TOTALS_S = range(13, LEAP_MOST_S)
 WARM_S = 5.0
 """For so long after it found its fix, or the line was joined, a receiver may put its clock right. Our choice."""
 _MIDNIGHT_S = 3.0
+_LEAP_SLACK_S = 0.4
 _SKEW = 500e-6
 _WHOLE_S = 0.01
 _KEPT = 9
@@ -154,6 +155,10 @@ class Running:
             self.steady = False
             return
         self._end_run(went, step_s, usual_s)
+        if time_s < place.time_s and abs(went.lead_s - place.lead_s + 1) < _LEAP_SLACK_S:
+            self._accept(
+                went, 0.0
+            )  # a leap second of which nothing was sent, or a late epoch, to which it does no harm
         self._follow(went, step_s)
 
     def _warm(self, at_ns: int) -> bool:
@@ -230,7 +235,8 @@ class Running:
     def _accept(self, place: _Place, size_s: float) -> None:
         """The clock runs on from here."""
         self.regime += 1
-        self.steps.append((place.at_ns, size_s))
+        if size_s:
+            self.steps.append((place.at_ns, size_s))
         self._best, self._bucket_ns = [place.lead_s, place.lead_s], place.at_ns
         self._place = place
 

@@ -100,7 +100,8 @@ def test_of_a_mixed_rate_every_order_gives_whole_epochs(order: tuple[str, ...]) 
 
 @pytest.mark.parametrize("order", [("ZDA", "VTG", "GGA", "RMC"), ("GGA", "VTG", "RMC", "ZDA")])
 def test_before_a_fix_the_bursts_alone_make_the_epochs(order: tuple[str, ...]) -> None:
-    bursts = list(Receiver(ReceiverSettings(order=order, first_fix_s=10), Drive(2), 2).epochs(0, 20))
+    settings = ReceiverSettings(order=order, first_fix_s=10, delay_swing_s=0.5)
+    bursts = list(Receiver(settings, Drive(2), 2).epochs(0, 20))
     closed, made = grouped([(burst.due_s, burst.data) for burst in bursts], NEEDED)
     assert [b"".join(s.frame.raw for s in epoch.sentences) for epoch in closed] == [burst.data for burst in bursts]
     assert {epoch.time_s for epoch in closed[:50]} == {None}

@@ -164,3 +164,16 @@ def test_the_same_clock_is_known_after_a_gap_of_hours() -> None:
     assert heard.calendar.regime == 0
     assert heard.pace.offset_s == pytest.approx(ARRIVALS_S - BEGUN_S + 0.03, abs=0.001)
     assert heard.pace.late == 0
+
+
+@pytest.mark.parametrize("kept_back", [0.0, 4.0])
+def test_a_leap_second_of_which_nothing_was_sent_makes_nothing_late(kept_back: float) -> None:
+    """The receiver rests for the second, or it falls into a gap."""
+
+    def at(n: int) -> tuple[float, float]:
+        t = n / 5
+        return (86_300 + t, t) if t < 100 else (86_300 + t, t + 1)
+
+    epochs = [epoch_of(time_s, 9 + at_s) for time_s, at_s in map(at, range(1000)) if not 100 - kept_back <= at_s < 101]
+    heard = Heard().all(epochs)
+    assert (heard.pace.late, heard.ended) == (0, [])
