@@ -11,7 +11,7 @@ import math
 from dataclasses import dataclass
 
 from appliance.measure.spread import Spread
-from appliance.measure.track import Node, Span, Track, span
+from appliance.measure.track import SIGMAS, Node, Span, Track, span
 
 WINDOW_S = (2.0, 5.0)
 _WANTED_MPS = 0.1
@@ -35,6 +35,8 @@ ASKED_MPS = 0.8
 """Below it neither ratio nor course is asked."""
 
 _UNITS: dict[str, float] = {"knots-kmh": 1.852, "mps-kmh": 3.6, "mph": 1.609344, "knots-mps": 3.6 / 1.852}
+_RARE, _SURE = "knots-mps", 0.01
+_UNSURE_MOST = 0.05
 _NEAR = 0.035
 """How near to a factor of units the ratio must be, as a share. Ours: half of what lies between 1.852 and 1.944, and a
 little, for the nearest is taken."""
@@ -157,7 +159,7 @@ class Agreement:
         told, gone = after.told_m + after.blind_m, after.gone_m
         ratio = told / max(gone, 0.01)
         return Finding(
-            holding.since.place.at_ns, holding.seconds(node.t_s), ratio, units(ratio), told / after.seconds,
+            holding.since.place.at_ns, holding.seconds(node.t_s), ratio, units(ratio, after.position_m / max(gone, told, 0.01) / SIGMAS), told / after.seconds,
             gone / after.seconds,
         )  # fmt: skip
 
@@ -232,10 +234,15 @@ def allowed_deg(part: Span) -> float | None:
     return ALLOWED_DEG + turning_deg + math.degrees(math.asin(part.position_m / shortest))
 
 
-def units(ratio: float) -> str:
-    """The mix-up of units that a ratio of speeds tells of, either way round; "" where it tells of none."""
+def units(ratio: float, unsure: float = 0.0) -> str:
+    """The mix-up of units that a ratio of speeds tells of, either way round; "" where it tells of none.
+
+    unsure: how far the ratio itself may be off, as a share. Knots for m/s lies only 5 % from knots for km/h, which is
+    the usual one: it is named when the ratio is sure.
+    """
     if ratio <= 0:
         return ""
-    size = math.exp(abs(math.log(ratio)))
-    name = min(_UNITS, key=lambda unit: abs(math.log(size / _UNITS[unit])))
-    return name if abs(math.log(size / _UNITS[name])) <= _NEAR else ""
+    size = abs(math.log(ratio))
+    off = {name: abs(size - math.log(factor)) for name, factor in _UNITS.items() if name != _RARE or unsure < _SURE}
+    name = min(off, key=lambda unit: off[unit])
+    return name if off[name] <= _NEAR + min(unsure, _UNSURE_MOST) else ""

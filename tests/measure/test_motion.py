@@ -1,0 +1,376 @@
+"""Position, speed and course: each kind of disagreement put into a drive, and healthy drives with none told."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Iterator
+from random import Random
+
+import pytest
+
+from appliance.measure.epoch import Epoch
+from appliance.measure.motion import Motion
+from appliance.measure.trouble import Trouble, Troubles
+from appliance.sentence.chunk import Chunk
+from appliance.sentence.frame import Framer
+from appliance.sentence.parse import Sentence, parse
+from appliance.simulate.drive import Drive
+from appliance.simulate.receiver import Burst, Receiver, ReceiverSettings
+from appliance.simulate.said import Said, move, rewritten
+
+KINDS = {
+    "position-jump", "position-frozen", "speed-disagrees", "course-disagrees", "speed-negative", "speed-impossible",
+    "rmc-vtg-disagree", "gga-rmc-disagree", "scatter-high",
+}  # fmt: skip
+SETS: dict[str, dict[str, float]] = {
+    "1 Hz": {"GGA": 1, "VTG": 1, "RMC": 1, "ZDA": 1},
+    "usual": {"GGA": 5, "VTG": 5, "RMC": 1, "ZDA": 1},
+    "10 Hz": {"GGA": 10, "VTG": 10, "RMC": 1},
+    "no VTG": {"GGA": 5, "RMC": 1},
+    "RMC alone": {"RMC": 5},
+}
+SPEED_FIELDS = {"RMC": (6,), "VTG": (4, 6)}
+COURSE_FIELD = {"RMC": 7, "VTG": 0}
+FAULT_S, END_S = 60.0, 105.0
+Change = Callable[[Burst], Burst | None]
+
+
+def epochs(bursts: Iterable[Burst | None]) -> Iterator[Epoch]:
+    """Each burst is one epoch."""
+    for burst in bursts:
+        if burst is None:
+            continue
+        frames = Framer().feed(Chunk(burst.data, round(burst.due_s * 1e9), 260_000))
+        sentences = [said for frame in frames if isinstance(said := parse(frame), Sentence)]
+        contents = {said.type: said.content for said in sentences if said.content is not None}
+        times = [time_s for one in contents.values() if (time_s := getattr(one, "time_s", None)) is not None]
+        start_ns, end_ns = sentences[0].frame.start_ns, sentences[-1].frame.end_ns
+        yield Epoch(times[0] if times else None, start_ns, end_ns, sentences, contents)
+
+
+class Watched:
+    """A run: first telling of each trouble with its time, and what is known at the end."""
+
+    def __init__(self, bursts: Iterable[Burst | None]) -> None:
+        self.troubles = Troubles()
+        self.motion = Motion(self.troubles)
+        self.told: list[tuple[float, Trouble]] = []
+        self.ended: list[Trouble] = []
+        on: set[str] = set()
+        for epoch in epochs(bursts):
+            self.motion.take(epoch)
+            now_s = epoch.start_ns / 1e9
+            lasting = self.troubles.lasting
+            self.told += [(now_s, lasting[kind]) for kind in lasting.keys() - on]
+            on = set(lasting)
+            ended = self.troubles.take_ended()
+            self.told += [(now_s, trouble) for trouble in ended if trouble.since_ns == trouble.until_ns]
+            self.ended += ended
+
+    def kinds(self) -> set[str]:
+        return {trouble.kind for _, trouble in self.told}
+
+    def first(self, kind: str) -> tuple[float, Trouble]:
+        found = next((one for one in self.told if one[1].kind == kind), None)
+        assert found is not None, f"{kind} was not told, but {self.kinds()}"
+        return found
+
+
+def drive(seed: int = 3, plan: str = "field") -> Drive:
+    return Drive(seed, plan=plan)
+
+
+def bursts(
+    change: Change | None = None, *, seed: int = 3, plan: str = "field", from_s: float = FAULT_S, to_s: float = 1e9,
+    end_s: float = END_S, **settings: object,
+) -> Iterator[Burst | None]:  # fmt: skip
+    receiver = Receiver(ReceiverSettings(**settings), drive(seed, plan), seed)  # type: ignore[arg-type]
+    for burst in receiver.epochs(0, end_s):
+        yield change(burst) if change is not None and from_s <= burst.due_s < to_s else burst
+
+
+def speeds(edit: Callable[[float], float], types: tuple[str, ...] = ("RMC", "VTG")) -> Change:
+    def one(said: Said) -> None:
+        for field in SPEED_FIELDS.get(said.message, ()) if said.message in types else ():
+            knots = 1.852 if field == 6 and said.message == "VTG" else 1.0
+            said.fields[field] = f"{edit(float(said.fields[field]) / knots) * knots:.3f}"
+
+    return rewritten(one)
+
+
+def courses(edit: Callable[[float], float], types: tuple[str, ...] = ("RMC", "VTG")) -> Change:
+    def one(said: Said) -> None:
+        if said.message in types and said.fields[COURSE_FIELD[said.message]]:
+            field = COURSE_FIELD[said.message]
+            said.fields[field] = f"{edit(float(said.fields[field])) % 360:.2f}"
+
+    return rewritten(one)
+
+
+def places(north_m: float, east_m: float, types: tuple[str, ...] = ("GGA", "RMC", "GLL")) -> Change:
+    return rewritten(lambda said: move(said, north_m, east_m) if said.message in types else None)
+
+
+def frozen() -> Change:
+    kept: list[str] = []
+
+    def one(said: Said) -> None:
+        at = said.position
+        if at is not None:
+            kept[:] = kept or said.fields[at : at + 4]
+            said.fields[at : at + 4] = kept
+
+    return rewritten(one)
+
+
+@pytest.mark.parametrize("rates", SETS.values(), ids=SETS)
+@pytest.mark.parametrize(("decimals", "quality"), [(8, 4), (4, 1)])
+@pytest.mark.parametrize(
+    ("factor", "note"),
+    [(1.852, "knots-kmh"), (1 / 1.852, "knots-kmh"), (3.6, "mps-kmh"), (1 / 3.6, "mps-kmh"), (1.609344, "mph")],
+)
+def test_units_mixed_up_are_named(
+    rates: dict[str, float], decimals: int, quality: int, factor: float, note: str
+) -> None:
+    watched = Watched(bursts(speeds(lambda knots: knots * factor), rates_hz=rates, decimals=decimals, quality=quality))
+    now_s, trouble = watched.first("speed-disagrees")
+    assert FAULT_S <= now_s < FAULT_S + (6 if quality == 4 else 12)
+    assert trouble.note == note
+    assert trouble.measured == pytest.approx(factor, rel=0.06 if quality == 4 else 0.12)
+    assert watched.kinds() == {"speed-disagrees"}
+
+
+def test_a_factor_of_no_unit_has_its_ratio_and_offset_told() -> None:
+    watched = Watched(bursts(speeds(lambda knots: knots * 1.35)))
+    assert watched.first("speed-disagrees")[1].note == ""
+    figures = watched.troubles.lasting["speed-disagrees"].figures
+    assert figures["ratio"] == pytest.approx(1.35, rel=0.02)
+    offset_mps = figures["offset_mps"]
+    assert isinstance(offset_mps, float)
+    assert 0.6 < offset_mps < 1.5
+
+
+def test_a_wrong_kmh_beside_right_knots_is_found_and_its_column_named() -> None:
+    def one(said: Said) -> None:
+        if said.message == "VTG":
+            said.fields[6] = f"{float(said.fields[6]) / 3.6:.3f}"
+
+    trouble = Watched(bursts(rewritten(one))).first("speed-disagrees")[1]
+    assert trouble.note == "mps-kmh"
+    assert trouble.figures["source"] == "VTG km/h"
+
+
+def test_a_speed_that_is_right_again_ends_it() -> None:
+    watched = Watched(bursts(speeds(lambda knots: knots * 1.852), to_s=80, end_s=95))
+    assert not watched.troubles.lasting
+    ended = [trouble for trouble in watched.ended if trouble.kind == "speed-disagrees"]
+    assert len(ended) == 1
+    assert ended[0].until_ns is not None
+    assert 80 <= ended[0].until_ns / 1e9 < 86
+
+
+@pytest.mark.parametrize("rates", SETS.values(), ids=SETS)
+@pytest.mark.parametrize("decimals", [4, 8])
+def test_a_frozen_position_is_told_within_seconds(rates: dict[str, float], decimals: int) -> None:
+    watched = Watched(bursts(frozen(), rates_hz=rates, decimals=decimals, to_s=90))
+    now_s, trouble = watched.first("position-frozen")
+    assert now_s < FAULT_S + 4
+    assert trouble.note == "moving"
+    assert not watched.troubles.lasting
+    assert watched.kinds() == {"position-frozen"}, "that it then catches up is no jump of its own"
+
+
+@pytest.mark.parametrize("rates", SETS.values(), ids=SETS)
+def test_speed_zero_while_the_position_moves(rates: dict[str, float]) -> None:
+    watched = Watched(bursts(speeds(lambda _: 0.0), rates_hz=rates))
+    now_s, trouble = watched.first("position-frozen")
+    assert now_s < FAULT_S + 6
+    assert trouble.note == "standing"
+    assert "speed-disagrees" not in watched.kinds()
+
+
+def test_a_receiver_that_computes_once_a_second_and_sends_five_times_is_not_frozen() -> None:
+    held: dict[int, list[str]] = {}
+
+    def one(said: Said) -> None:
+        at = said.position
+        if at is not None:
+            said.fields[at : at + 4] = held.setdefault(int(said.due_s), said.fields[at : at + 4])
+
+    watched = Watched(bursts(rewritten(one), from_s=0))
+    assert watched.kinds() == set()
+    assert watched.troubles.fine_since("position-frozen") is not None
+
+
+@pytest.mark.parametrize("rates", SETS.values(), ids=SETS)
+@pytest.mark.parametrize(("north_m", "east_m", "quality"), [(0.0, 3.0, 4), (-6.0, 8.0, 1)])
+def test_a_jump_is_told_at_once_and_once(rates: dict[str, float], north_m: float, east_m: float, quality: int) -> None:
+    watched = Watched(bursts(places(north_m, east_m), rates_hz=rates, quality=quality))
+    assert [trouble.kind for _, trouble in watched.told] == ["position-jump"]
+    now_s, jump = watched.told[0]
+    assert now_s < FAULT_S + 1.1
+    assert jump.note == "fix-same"
+    assert jump.measured == pytest.approx(math.hypot(north_m, east_m), rel=0.25)
+    assert watched.motion.largest_jump_m == jump.measured
+
+
+def test_a_jump_where_the_fix_changes_says_so_and_its_promised_step_is_none() -> None:
+    changes = ((FAULT_S, 5),)
+    assert Watched(bursts(qualities=changes)).kinds() == set()
+    jump = Watched(bursts(places(4.0, 0.0), qualities=changes)).first("position-jump")[1]
+    assert jump.note == "fix-changed"
+    assert jump.figures == {"before": 4, "after": 5}
+
+
+@pytest.mark.parametrize(("turn_deg", "note"), [(180, "reverse"), (40, "offset"), (-90, "offset")])
+@pytest.mark.parametrize("rates", SETS.values(), ids=SETS)
+def test_a_course_off_is_told_with_its_angle(rates: dict[str, float], turn_deg: float, note: str) -> None:
+    watched = Watched(bursts(courses(lambda deg: deg + turn_deg), rates_hz=rates))
+    now_s, trouble = watched.first("course-disagrees")
+    assert now_s < FAULT_S + 6
+    assert trouble.note == note
+    assert trouble.measured == pytest.approx(abs(turn_deg), abs=6)
+    assert watched.kinds() == {"course-disagrees"}
+
+
+@pytest.mark.slow
+def test_a_heading_sent_for_the_course_is_let_pass_while_the_machine_backs_up() -> None:
+    """Course over ground is of the motion. With two antennas it may be the heading: opposite while backing up."""
+    way = drive(5, "reverse")
+
+    def one(burst: Burst) -> Burst | None:
+        return courses(lambda _: way.at(burst.due_s).heading_deg)(burst)
+
+    backing = [
+        t for t in range(600) if abs(math.cos(math.radians(way.at(t).course_deg - way.at(t).heading_deg)) + 1) < 0.1
+    ]
+    assert len(backing) > 5, "the drive backs up"
+    watched = Watched(bursts(one, seed=5, plan="reverse", from_s=0, end_s=600))
+    assert watched.kinds() == set()
+    assert watched.troubles.fine_since("course-disagrees") is not None
+
+
+def test_negative_and_impossible_speeds() -> None:
+    negative = Watched(bursts(speeds(lambda knots: -knots - 0.5), to_s=70, end_s=75))
+    assert negative.first("speed-negative")[1].measured is not None
+    assert not negative.troubles.lasting
+    fast = Watched(bursts(speeds(lambda _: 999.9), to_s=70, end_s=75)).first("speed-impossible")[1]
+    assert fast.measured == pytest.approx(999.9 * 1852 / 3600, rel=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("change", "note"),
+    [(speeds(lambda knots: knots * 1.5 + 1, ("VTG",)), "speed"), (courses(lambda deg: deg + 30, ("VTG",)), "course")],
+)
+def test_rmc_and_vtg_of_one_epoch_must_agree(change: Change, note: str) -> None:
+    now_s, trouble = Watched(bursts(change)).first("rmc-vtg-disagree")
+    assert now_s <= FAULT_S + 2.1
+    assert trouble.note == note
+
+
+def test_gga_and_rmc_of_one_instant_must_agree() -> None:
+    watched = Watched(bursts(places(3.0, 4.0, ("RMC",)), to_s=80))
+    now_s, trouble = watched.first("gga-rmc-disagree")
+    assert now_s <= FAULT_S + 2.1
+    assert trouble.measured == pytest.approx(5.0, abs=0.01)
+    assert watched.kinds() == {"gga-rmc-disagree"}
+    assert not watched.troubles.lasting
+
+
+def shaken(size_m: float) -> Change:
+    """Positions that scatter, slowly enough not to jump."""
+
+    def one(burst: Burst) -> Burst | None:
+        turn = burst.due_s / 9
+        return places(size_m * math.sin(turn), size_m * math.sin(turn * 1.7 + 1))(burst)
+
+    return one
+
+
+@pytest.mark.slow
+def test_scatter_of_a_parked_machine_is_known_and_told_when_it_is_more_than_promised() -> None:
+    settings: dict[str, object] = {"plan": "parked", "seed": 8, "end_s": 500.0}
+    healthy = Watched(bursts(**settings))  # type: ignore[arg-type]
+    assert healthy.kinds() == set()
+    assert healthy.troubles.fine_since("scatter-high") is not None
+    assert healthy.motion.cep_m is not None
+    assert healthy.motion.two_drms_m is not None
+    assert 0.001 < healthy.motion.cep_m < healthy.motion.two_drms_m < 0.1
+    high = Watched(bursts(shaken(0.4), from_s=0, **settings)).first("scatter-high")[1]  # type: ignore[arg-type]
+    assert high.measured is not None
+    assert high.needed is not None
+    assert high.measured > 0.4 > high.needed
+
+
+def test_figures_of_a_healthy_drive() -> None:
+    motion = Watched(bursts(end_s=200)).motion
+    assert motion.speed_ratio == pytest.approx(1.0, abs=0.01)
+    assert motion.speed_difference_p95_mps is not None
+    assert motion.speed_difference_p95_mps < 0.1
+    assert motion.largest_jump_m is None
+
+
+def test_without_a_drive_nothing_is_known() -> None:
+    motion = Motion(Troubles())
+    told = motion.speed_ratio, motion.speed_difference_p95_mps, motion.largest_jump_m, motion.cep_m, motion.two_drms_m
+    assert told == (None,) * 5
+
+
+@pytest.mark.parametrize("gap_s", [12.0, 40.0])
+def test_after_a_gap_nothing_is_invented(gap_s: float) -> None:
+    """The cable is out while the machine drives on."""
+    watched = Watched(bursts(lambda _: None, from_s=60, to_s=60 + gap_s, end_s=120))
+    assert watched.kinds() == set()
+
+
+def test_a_step_of_the_clock_is_no_motion() -> None:
+    """18 s in one go, as when a receiver learns the leap seconds."""
+
+    def one(said: Said) -> None:
+        if said.message in ("GGA", "RMC", "ZDA"):
+            clock = said.fields[0]
+            seconds = int(clock[:2]) * 3600 + int(clock[2:4]) * 60 + float(clock[4:]) - 18
+            said.fields[0] = f"{int(seconds // 3600):02d}{int(seconds // 60 % 60):02d}{seconds % 60:05.2f}"
+
+    assert Watched(bursts(rewritten(one))).kinds() == set()
+
+
+@pytest.mark.slow
+def test_what_it_keeps_does_not_grow() -> None:
+    from pickle import dumps
+
+    motions = [Watched(bursts(end_s=end_s)).motion for end_s in (150.0, 450.0)]
+    small, large = (len(dumps(motion)) for motion in motions)
+    assert large < 1.5 * small
+
+
+def healthy(seed: int, end_s: float) -> dict[str, object]:
+    """Settings of a healthy receiver, drawn: every set, decimals and quality, changes of quality with their steps."""
+    dice = Random(f"healthy {seed}")
+    changes, at_s, quality = [], 0.0, dice.choice((1, 2, 4, 5))
+    first = quality
+    while dice.random() < 0.9 and (at_s := at_s + dice.uniform(20, 300)) < end_s:
+        quality = dice.choice([other for other in (1, 2, 4, 5) if other != quality])
+        changes.append((at_s, quality))
+    return {
+        "rates_hz": dice.choice(list(SETS.values())),
+        "decimals": dice.choice((4, 5, 6, 7, 8)),
+        "quality": first,
+        "qualities": tuple(changes),
+        "settle_s": dice.choice((0.0, 0.0, 1.0, 3.0, 10.0, 20.0)),
+        "restless": dice.random() < 0.5,
+        "nulls": dice.choice((0.0, 0.02)),
+    }
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("plan", ["field", "reverse", "parked", "road"])
+def test_hours_of_healthy_drives_without_a_false_word(plan: str) -> None:
+    """One hour of each plan: twelve receivers for five minutes."""
+    asked: set[str] = set()
+    for seed in range(12):
+        settings = healthy(seed, 300.0)
+        watched = Watched(bursts(plan=plan, seed=100 + seed, end_s=300.0, **settings))  # type: ignore[arg-type]
+        assert watched.told == [], (seed, settings)
+        asked |= {kind for kind in KINDS if watched.troubles.fine_since(kind) is not None}
+    assert asked >= KINDS - {"scatter-high"}
