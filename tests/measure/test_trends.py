@@ -75,7 +75,7 @@ def test_ages_that_grow_are_told_while_there_is_time(told: Callable[..., Told], 
         instants(0, 20 + most_s), lambda now_s: age(now_s % 1 if now_s < 20 else now_s - 20), age_most_s=most_s
     )
     trouble = found.only("corrections-aging")
-    assert found.first_s["corrections-aging"] - 20 == pytest.approx(10, abs=0.41)
+    assert found.first_s["corrections-aging"] - 20 == pytest.approx(11, abs=0.5)
     assert trouble.measured is not None
     assert trouble.figures["in_s"] == pytest.approx(most_s - trouble.measured)
     assert trouble.needed == most_s
