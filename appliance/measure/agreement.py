@@ -158,10 +158,9 @@ class Agreement:
             holding.told = True
         told, gone = after.told_m + after.blind_m, after.gone_m
         ratio = told / max(gone, 0.01)
-        return Finding(
-            holding.since.place.at_ns, holding.seconds(node.t_s), ratio, units(ratio, after.position_m / max(gone, told, 0.01) / SIGMAS), told / after.seconds,
-            gone / after.seconds,
-        )  # fmt: skip
+        note = units(ratio, after.position_m / max(gone, told, 0.01) / SIGMAS)
+        since_ns, seconds = holding.since.place.at_ns, holding.seconds(node.t_s)
+        return Finding(since_ns, seconds, ratio, note, told / after.seconds, gone / after.seconds)
 
     def _count(self, whole: Span, node: Node) -> None:
         """Windows that do not overlap, for the figures of the watch."""

@@ -12,7 +12,7 @@ from appliance.measure.parking import Parking
 from appliance.measure.promise import grain_m, promised
 from appliance.measure.steps import FROZEN_S, Place, Steps
 from appliance.measure.trouble import Troubles
-from appliance.sentence.types import KMH_MPS, KNOT_MPS
+from appliance.sentence.types import GGA, KMH_MPS, KNOT_MPS
 
 GAP_MOST_S = 10.0
 """After a longer gap nothing is compared with what came before. Ours."""
@@ -21,6 +21,8 @@ CLOCKS_APART_S = 0.6
 IMPOSSIBLE_MPS = 60.0
 """216 km/h: no machine that this box rides on is so fast. Ours."""
 COLUMNS = ("RMC", "VTG", "VTG km/h")
+QUALITY_BY_MODE = {"A": 1, "D": 2, "P": 3, "R": 4, "F": 5, "E": 6}
+"""Where no GGA tells the quality, the mode of RMC or GLL does (IEC 61162-1 / NMEA 0183)."""
 _DAY_S = 86_400.0
 _STILL_MPS = 0.1
 
@@ -158,7 +160,7 @@ class Motion:
             if source != self._source and self._source:
                 self._forget()
             self._source, self._source_s = source, self._t_s
-            quality = gga.quality if gga is not None and source == "GGA" else None
+            quality = content.quality if isinstance(content, GGA) else QUALITY_BY_MODE.get(content.mode or "")
             promise = promised(quality, gga.hdop if gga else None, epoch.contents.get("GST"))
             told, velocity = self._told()
             return Place(self._t_s, at_ns, content.latitude_deg, content.longitude_deg, quality, promise,
