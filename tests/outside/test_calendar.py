@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import date, timedelta
+from pathlib import Path
 
 import pytest
 
@@ -11,6 +12,7 @@ from appliance.measure.calendar import ROLL_DAYS, Calendar
 from appliance.measure.epoch import Epochs
 from appliance.measure.time import UtcAnchor
 from appliance.measure.trouble import Troubles
+from appliance.recording import plain
 from appliance.sentence.checksum import checksum
 from appliance.sentence.chunk import Chunk
 from appliance.sentence.frame import Framer
@@ -110,3 +112,23 @@ def test_a_second_sent_twice_is_no_fault() -> None:
     elsewhere = [rmc(f"1200{n:02d}", after) for n in range(20)]
     told, _ = heard(elsewhere[:12] + elsewhere[11:], None)
     assert [(t.kind, t.measured) for t in told.take_ended()] == [("clock-late", 1)]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", ["road-vehicle-2s.nmea", "rtk-class-1hz.nmea"])
+def test_the_clocks_of_real_receivers_are_in_order(recordings: Path, name: str) -> None:
+    """Over midnight and gaps of up to 1250 s; neither stands nor steps, and their dates hold."""
+    troubles, epochs, framer = Troubles(), Epochs(), Framer()
+    calendar, trusted, count = Calendar(troubles, None, arrival_measured=False), 0, 0
+    for piece in plain(recordings / name):
+        for frame in framer.feed(piece.chunk):
+            sentence = parse(frame)
+            assert isinstance(sentence, Sentence)
+            for epoch in epochs.add(sentence):
+                calendar.take(epoch)
+                count += 1
+                trusted += calendar.trusted(epoch)
+    assert not troubles.lasting
+    assert not troubles.take_ended()
+    assert troubles.fine_since("clock-back") is not None
+    assert trusted > 0.95 * count
