@@ -83,6 +83,7 @@ class Hunt:
         self._weigh_at = ENOUGH_BYTES
         self._sentences = 0
         self._asked_ns = 0
+        self._turned = False
         self._tried: set[Setting] = set()
         self._refused: set[Setting] = set()
         self._asked: Setting | None = None
@@ -93,8 +94,9 @@ class Hunt:
 
         Gives the setting to tune the listener to, or None to leave it alone.
         """
-        if not self._seen:
-            self._asked_ns = at_ns
+        if not self._seen and not self._turned:
+            self._asked_ns = at_ns  # after a turn it counts from there: a lookout where nothing is heard is no better
+        self._turned = False
         self._add(data, flawed)
         if sentences or self._legible:
             self._vouched_ns, self._legible = at_ns, False
@@ -129,6 +131,7 @@ class Hunt:
             return
         self._scores = self._weighed()
         self._begin_anew()
+        self._turned = True
         self.listening = listening
 
     def settled(self) -> None:
@@ -165,6 +168,12 @@ class Hunt:
             return True
         likeliest = max((one for one in CANDIDATES if self._reads(one)), key=self._likelihood)
         return likeliest.setting == self.listening
+
+    def _like(self, one: Candidate, other: Candidate) -> bool:
+        """Whether nothing can ever tell them apart here: parity that is sent and not looked at."""
+        (setting, kind), (like, other_kind) = one, other
+        parity = "N" not in (setting.parity, like.parity) and not self._flaws_known and setting.bits == 8
+        return parity and kind == other_kind and (setting.baud, setting.bits) == (like.baud, like.bits)
 
     def _reads(self, candidate: Candidate) -> bool:
         """Whether sentences of such a line can be read as one listens."""
@@ -213,8 +222,9 @@ class Hunt:
         best, score = ranked[0]
         if vouched and self._locked and best.setting == self.listening:
             return None  # noise beside sentences, or in them, is no reason to doubt
-        chance = sum(math.exp(max(-700.0, other - score)) for _, other in ranked)
-        self._believe(Belief(best, 1 / chance, locked=False), at_ns)
+        chances = {candidate: math.exp(max(-700.0, other - score)) for candidate, other in ranked}
+        meant = sum(chance for one, chance in chances.items() if one == best or self._like(one, best))
+        self._believe(Belief(best, meant / sum(chances.values()), locked=False), at_ns)
         wanted = best.setting
         if wanted.baud != self.listening.baud:
             wanted = Setting(wanted.baud)  # the baud first; its format is told best from 8N1 at that baud
@@ -224,6 +234,9 @@ class Hunt:
         lead = score - _best_at(scores, self.listening, wanted) if wanted != self.listening else 0.0
         if lead >= SURE_NATS:
             return wanted
+        if few:  # a stream of binary would be heard in full, and not as a few bytes
+            scores = {one: other for one, other in scores.items() if one.kind != "binary"}
+            lead = score - _best_at(scores, self.listening, wanted)
         return self._faster() if binary or (few and lead >= FEW_NATS) else None
 
     def _faster(self) -> Setting | None:

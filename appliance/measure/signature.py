@@ -45,6 +45,8 @@ and the error alone decides which bit is seen. Some tenths of a percent are comm
 _NOISE = 0.02
 """Share of the bits that noise turns over, in the signature: two bytes in ten. Tuned on the bench."""
 _CHANCE_BYTES = 700
+_NEAR = 2
+"""Up to so many times the baud, what is heard depends on each bit of the sender's, and on which parity he sends."""
 
 
 Kind = Literal["text", "inverted", "two-talkers", "binary", "noise"]
@@ -118,13 +120,16 @@ def signature(listening: Setting, candidate: Candidate) -> Signature:
 
 
 def _like(listening: Setting, candidate: Candidate) -> Candidate:
-    """At another baud some candidates look alike: odd parity like even, and two talkers like one. Once the listener
-    is at their baud, they are told apart."""
+    """At another baud some candidates look alike: odd parity like even, but for bauds nearby, and two talkers like one.
+    Once the listener is at their baud, they are told apart."""
     setting, kind = candidate
     if setting.baud == listening.baud:
         return candidate
-    if setting.parity == "O" or (setting.parity == "E" and kind == "inverted" and setting.bits == 8):
-        setting = replace(setting, parity="E" if setting.bits == 7 or kind == "text" else "N")
+    near = listening.baud <= _NEAR * setting.baud and setting.baud <= _NEAR * listening.baud
+    if kind == "inverted" and setting.bits == 8:
+        setting = replace(setting, parity="N")
+    elif setting.parity == "O" and not (near and kind == "text"):
+        setting = replace(setting, parity="E")
     return Candidate(setting, "text" if kind in ("two-talkers", "noise") else kind)
 
 

@@ -6,14 +6,16 @@ from dataclasses import dataclass, field
 
 import pytest
 
-from appliance.measure.hunt import DOUBT_BYTES, Belief, Hunt
+from appliance.measure.hunt import DOUBT_BYTES, VOUCHED_NS, Belief, Hunt
 from appliance.measure.meter import LineMeter, MeterSettings
 from appliance.measure.signature import Candidate
 from appliance.sentence.chunk import Chunk
+from appliance.sentence.frame import Frame
+from appliance.sentence.parse import Damaged, parse
 from appliance.sentence.setting import Setting
 from appliance.simulate.drive import Drive
 from appliance.simulate.receiver import Receiver, ReceiverSettings
-from appliance.simulate.spoil import inverted, joined_in
+from appliance.simulate.spoil import error_bursts, inverted, joined_in
 from appliance.simulate.uart import Received, Uart
 from appliance.simulate.wave import Waveform, encode
 
@@ -25,9 +27,11 @@ SPARSE = {"GGA": 1.0, "VTG": 1.0}
 COMMON = {"GGA": 5.0, "VTG": 5.0, "RMC": 1.0, "ZDA": 1.0}
 
 
-def line(setting: Setting, seconds: float, seed: int = 1, *, ppm: float = 0.0) -> Waveform:
-    """A second of rest, then so many seconds of traffic, as much as the baud can carry."""
-    rates = COMMON if setting.baud >= 9600 else SPARSE
+def line(
+    setting: Setting, seconds: float, seed: int = 1, *, ppm: float = 0.0, rates: dict[str, float] | None = None
+) -> Waveform:
+    """A second of rest, then so many seconds of traffic; unless told otherwise as much as the baud can carry."""
+    rates = rates or (COMMON if setting.baud >= 9600 else SPARSE)
     bursts = Receiver(ReceiverSettings(rates_hz=rates), Drive(seed), seed).epochs(0, seconds)
     return encode((burst._replace(due_s=burst.due_s + 1) for burst in bursts), setting, ppm, to_s=seconds + 1)
 
@@ -126,6 +130,88 @@ def test_a_healthy_line_joined_in_mid_stream_is_left_alone(at_ms: int) -> None:
     ear.hear(joined_in(line(NEEDED, 1.0), at_ms / 1000))
     assert ear.asked == []
     assert ear.belief.locked
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("marks", [True, False])
+@pytest.mark.parametrize("baud", [4800, 9600, 38_400])
+def test_a_healthy_line_of_sparse_traffic_is_left_alone_wherever_it_is_joined(baud: int, marks: bool) -> None:
+    """Two sentences a second: the garbled end of the first burst is all there is to hear until the next."""
+    setting = Setting(baud)
+    whole = line(setting, 3.0, seed=baud, ppm=3000.0, rates=SPARSE)
+    start, end = whole.times_ns[0], max(at_ns for at_ns in whole.times_ns if at_ns < 2 * SECOND)
+    for place in range(40):
+        ear = Ear(marks, listening=setting, meter=LineMeter(MeterSettings(baud)))
+        ear.hear(joined_in(whole, (start + (end - start) * place // 40) / SECOND))
+        assert ear.asked == []
+        assert ear.belief.locked
+
+
+@pytest.mark.parametrize("name", ["7E1", "7O1", "8E1", "8O1"])
+def test_parity_is_told_by_which_bytes_it_spoils_at_the_first_turn(name: str) -> None:
+    setting = Setting.parse(38_400, name)
+    ear = Ear(marks=True)
+    ear.hear(line(setting, 2.0, ppm=2000.0))
+    assert ear.asked == [setting]
+    assert ear.belief == Belief(Candidate(setting), 1.0, locked=True)
+
+
+@pytest.mark.slow
+def test_parity_that_nothing_can_tell_does_not_lessen_what_is_known_of_the_baud() -> None:
+    ear = Ear(marks=False)
+    while not ear.asked:
+        ear.hear(line(Setting.parse(19_200, "8O1"), 0.5))
+    ear.meter.hunt.take(b"", ear.now_ns, 0)
+    assert ear.belief.candidate.setting.baud == 19_200
+    assert ear.belief.confidence > 0.99
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("marks", [True, False])
+@pytest.mark.parametrize("seed", range(3))
+def test_noise_where_a_sparse_line_rests_does_not_lose_its_lock(marks: bool, seed: int) -> None:
+    ear = Ear(marks)
+    whole = line(NEEDED, 8.0, rates=SPARSE)
+    first_ns = 1_300_000_000
+    noisy = error_bursts(whole.within(first_ns, whole.end_ns), NEEDED.baud, 8.0, 0.02, seed, share=0.5)
+    ear.hear(whole.within(0, first_ns))
+    ear.hear(noisy)
+    assert ear.meter.errors.total > 5
+    assert ear.meter.framer.junk > 4 * DOUBT_BYTES
+    assert ear.asked == []
+    assert ear.belief == Belief(Candidate(NEEDED), 1.0, locked=True)
+
+
+def damaged(raw: bytes) -> Damaged:
+    found = parse(Frame(raw, 0, 0))
+    assert isinstance(found, Damaged)
+    return found
+
+
+@pytest.mark.parametrize(
+    ("raw", "kept"),
+    [
+        (b"$GPGGA,101112.20,52\x9a,N*00\r\n", True),
+        (b"$GP\x87GA,101112.20,5206,N*00\r\n", False),  # its address cannot be read
+        (b"$GPGGA,\xb1\xb0\xb1\xb1\xb1\xb2\xae\xb2\xb0\xac5206*00\r\n", False),  # no text but for that
+    ],
+)
+def test_a_damaged_sentence_that_can_be_read_keeps_the_lock(raw: bytes, kept: bool) -> None:
+    hunt = locked_hunt()
+    for tenth in range(60):
+        hunt.damaged(damaged(raw))
+        hunt.take(b"\x80" * 30, 3 * SECOND + tenth * SECOND // 10, 0, ())
+    assert hunt.belief is not None
+    assert hunt.belief.locked == kept
+
+
+def test_what_vouched_for_a_lock_does_so_for_a_while_only() -> None:
+    hunt = locked_hunt()
+    hunt.damaged(damaged(b"$GPGGA,101112.20,52\x9a,N*00\r\n"))
+    assert hunt.take(b"\x80" * DOUBT_BYTES, 3 * SECOND, 0, ()) is None
+    assert hunt.belief == Belief(Candidate(NEEDED), 1.0, locked=True)
+    hunt.take(b"\x80" * DOUBT_BYTES, 3 * SECOND + VOUCHED_NS + 1, 0, ())
+    assert not hunt.belief.locked
 
 
 def locked_hunt() -> Hunt:

@@ -7,6 +7,7 @@ from collections import Counter
 
 import pytest
 
+from appliance.measure.sampling import FLAWED
 from appliance.measure.signature import BAUDS, CANDIDATES, FORMATS, Candidate, Signature, prepare, signature
 from appliance.sentence.setting import Setting
 from appliance.simulate.drive import Drive
@@ -51,6 +52,16 @@ def test_what_is_heard_is_likeliest_by_its_own_signature(setting: Setting) -> No
     likelihoods = {one: signature(LISTENING, Candidate(one)).log_likelihood(seen) for one in map(Setting, BAUDS)}
     likelihoods[setting] = signature(LISTENING, Candidate(setting)).log_likelihood(seen)
     assert max(likelihoods, key=likelihoods.__getitem__) == setting
+
+
+@pytest.mark.parametrize(("sent", "other"), [("8E1", "8O1"), ("8O1", "8E1")])
+def test_which_bytes_are_flawed_tells_even_from_odd_parity(sent: str, other: str) -> None:
+    words = [one.byte + FLAWED * one.framing for one in heard(Setting.parse(38_400, sent))[:60]]
+    true, false = (signature(LISTENING, Candidate(Setting.parse(38_400, name))) for name in (sent, other))
+    seen = Counter(words)
+    assert true.log_likelihood(seen, marked=True) > false.log_likelihood(seen, marked=True) + 100
+    alone = Counter(word & 255 for word in words)
+    assert true.log_likelihood(alone) == pytest.approx(false.log_likelihood(alone), abs=1)
 
 
 def test_the_shares_are_shares_and_nothing_is_impossible() -> None:
