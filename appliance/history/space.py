@@ -5,9 +5,10 @@ something is gone. Seconds go no further than raw traffic has gone, and faults n
 traffic is down to a quarter of all, what is older than it goes before it: else a long life of small things would
 leave no room for the traffic of today.
 
-Each turn is one short transaction after a commit. It frees pages, which the next commits use; a file that may not grow
-always has RESERVE_BYTES of them, so that there is something to write into when the card is full to the last byte.
-Nothing is given up for others: where another program fills the card, history stops growing and no more.
+Each turn is one short transaction, and a commit is followed by few of them. They free pages, which the next commits
+use; a file that may not grow always has RESERVE_BYTES of them, so that there is something to write into when the card
+is full to the last byte. Nothing is given up for others: where another program fills the card, history stops growing
+and no more.
 """
 
 from __future__ import annotations
@@ -23,11 +24,15 @@ from appliance.history.schema import WAL_BYTES_KEPT, transaction
 
 RESERVE_BYTES = 512 * 1024  # ten minutes of the usual set and more; a card that is full is seen to in seconds
 GROW_BYTES = 256 * 1024  # how much is left when it counts as full: more than one commit writes
-BATCH = 100  # blocks, faults, losses, marks a turn: some ms, and some minutes of traffic
+TURNS_MOST = 4  # transactions after a commit: frees more than a commit of two lines at 460,800 baud can take
+BATCH_BYTES = 256 * 1024  # of raw traffic in a transaction: some ms, and some minutes of the usual set
+BLOCKS_BATCH = 200
+EVENTS_BATCH = 20  # faults with their evidence, losses, marks
 SECONDS_BATCH = 1000
 BLOCK_BYTES = 1024  # of a block with its index, about; only the share of raw traffic is told by it
-BLOCKS_KEPT = 300  # ten minutes
+BLOCKS_KEPT = 30  # a minute
 BLOCK_NS = 10 * 1_000_000_000  # a block spans less than this
+_Turn = Callable[[Database, int | None], bool]
 _OF_A_WATCH = ("block", "second", "fault", "loss", "mark", "tuning")
 
 
@@ -71,18 +76,15 @@ def taken(db: Database, path: Path, space: Space) -> Taken:
 
 
 def make_room(db: Database, path: Path, space: Space, watch: int | None) -> bool:
-    """Drop one batch if there is need; whether there was anything to drop, or no need. watch: the one under way."""
-    if taken(db, path, space).room:
-        return True
-    raw_many = _count(db, "block") * BLOCK_BYTES > path.stat().st_size // 4
-    turns: list[Callable[[Database, int | None], bool]] = [_drop_seconds, _drop_events, _drop_raw]
-    if raw_many:
-        turns.insert(0, _drop_raw)
-    for turn in turns:
-        with transaction(db):
-            if turn(db, watch):
-                return True
-    return False
+    """Drop some of what is oldest if there is need; False where there is nothing to drop. watch: that under way."""
+    for _ in range(TURNS_MOST):
+        if taken(db, path, space).room:
+            return True
+        raw_many = _count(db, "block") * BLOCK_BYTES > path.stat().st_size // 4
+        first: list[_Turn] = [_drop_raw] if raw_many else []
+        if not any(_in_one(db, turn, watch) for turn in (*first, _drop_seconds, _drop_events, _drop_raw)):
+            return False
+    return True
 
 
 def tell_gone(db: Database, watch: int, what: str, before_ns: int) -> None:
@@ -100,18 +102,26 @@ def _count(db: Database, table: str) -> int:
     return 0 if least is None else int(most - least + 1)
 
 
+def _in_one(db: Database, turn: _Turn, watch: int | None) -> bool:
+    with transaction(db):
+        return turn(db, watch)
+
+
 def _drop_raw(db: Database, _watch: int | None) -> bool:
-    batch = min(BATCH, _count(db, "block") - BLOCKS_KEPT)
-    if batch <= 0:
-        return False
-    (last,) = db.execute("SELECT id FROM block ORDER BY id LIMIT 1 OFFSET ?", (batch - 1,)).fetchone() or (None,)
-    if last is None:  # there are holes, where a watch was erased
-        (last,) = db.execute("SELECT max(id) FROM block").fetchone()
-    told = db.execute("SELECT watch, max(end_ns) FROM block WHERE id <= ? GROUP BY watch", (last,)).fetchall()
+    """The oldest blocks, up to BATCH_BYTES of them."""
+    most = min(BLOCKS_BATCH, _count(db, "block") - BLOCKS_KEPT)
+    sql = "SELECT id, watch, end_ns, length(packed) FROM block ORDER BY id LIMIT ?"
+    told, last, size = dict[int, int](), 0, 0
+    for block, watch, end_ns, packed in db.execute(sql, (max(0, most),)).fetchall():
+        told[watch] = max(told.get(watch, end_ns), end_ns)
+        size += packed
+        last = block
+        if size >= BATCH_BYTES:
+            break
     db.execute("DELETE FROM block WHERE id <= ?", (last,))
-    for watch, end_ns in told:
+    for watch, end_ns in told.items():
         tell_gone(db, watch, "raw", end_ns + 1)
-    return True
+    return bool(told)
 
 
 def _drop_seconds(db: Database, _watch: int | None) -> bool:
@@ -142,7 +152,7 @@ def _drop_events(db: Database, current: int | None) -> bool:
         over = "end_ns IS NOT NULL" if at == "start_ns" else "1"
         rows = db.execute(
             f"SELECT watch, {at}, id FROM {table} WHERE (watch, {at}) < (?, ?) AND {over} ORDER BY watch, {at} LIMIT ?",
-            (*second, BATCH),
+            (*second, EVENTS_BATCH),
         ).fetchall()
         for watch, at_ns, row in rows:
             if table == "fault":
@@ -159,7 +169,7 @@ def _drop_empty_watches(db: Database, before: int, current: int | None) -> bool:
     """Watches older than `before` of which nothing else is left."""
     left = " AND ".join(f"NOT EXISTS (SELECT 1 FROM {table} WHERE watch = seen.id)" for table in _OF_A_WATCH)
     sql = f"SELECT id FROM watch AS seen WHERE id < ? AND id IS NOT ? AND {left} LIMIT ?"
-    empty = db.execute(sql, (before, current, BATCH)).fetchall()
+    empty = db.execute(sql, (before, current, EVENTS_BATCH)).fetchall()
     for row in empty:
         db.execute("DELETE FROM gone WHERE watch = ?", row)
         db.execute("DELETE FROM watch WHERE id = ?", row)

@@ -8,16 +8,33 @@ import queue
 import sqlite3
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
-from appliance.history.rows import FaultRow, HistoryError, LossRow, MarkRow, SecondRow, TuningRow, WatchStart
+from appliance.history.aside import set_aside
+from appliance.history.rows import (
+    FaultRow,
+    HistoryDamaged,
+    HistoryError,
+    LossRow,
+    MarkRow,
+    SecondRow,
+    TuningRow,
+    WatchStart,
+)
+from appliance.history.space import Space
 from appliance.history.writer import HistoryWriter
 from appliance.sentence.chunk import Chunk
 
 COMMIT_S = 2.0
-"""Seconds of traffic a commit holds: what a power cut may cost. Our choice; shorter wears the card more."""
+"""Seconds of traffic a commit holds: with the time that it takes, what a power cut may cost, which is to stay below
+3 s. Our choice; shorter wears the card more."""
 RETRY_S = 5.0
+STALL_SAID_S = 3.0
+"""A card that takes longer over one call than this is said to be slow. Our choice; a sound one takes some 10 ms."""
+STALL_MOST_S = 600.0
+"""A call of the system cannot be called off, so a thread that waits for the card lives; but not for ever. Our choice:
+longer than any card in use was seen to take, and than writing a full history anew."""
 _TURN_S = 0.2
 _ORDERS_MOST = 50_000
 _TROUBLES = (HistoryError, sqlite3.Error, OSError)
@@ -29,21 +46,43 @@ log = logging.getLogger("linelamp.keeper")
 class Keeper:
     """Takes orders from the core, never blocks it, and writes them in batches from a thread of its own.
 
-    watch_id: of the watch in history, None until it has begun there. says: what is wrong with history, or "".
+    watch_id: of the watch in history, None until it has begun there. dropped: orders that found the queue full.
     """
 
-    def __init__(self, path: Path, start: WatchStart, *, clock: Callable[[], int] = time.monotonic_ns) -> None:
+    def __init__(
+        self,
+        path: Path,
+        start: WatchStart,
+        space: Space | None = None,
+        *,
+        clock: Callable[[], int] = time.monotonic_ns,
+    ) -> None:
         self.watch_id: int | None = None
-        self.says = ""
         self.dropped = 0
-        self.heartbeat_ns = clock()
         self._path = path
         self._start = start
+        self._space = space
         self._clock = clock
+        self._beat_ns = clock()
+        self._at_card_ns: int | None = None  # since when it waits for the card
+        self._trouble_says = self._full_says = self._aside_says = self._lost_says = ""
         self._orders: queue.Queue[Order] = queue.Queue(_ORDERS_MOST)
         self._stopping = threading.Event()
         self._ended_ns = start.started_ns
         self._thread = threading.Thread(target=self._run, name="keeper", daemon=True)
+
+    @property
+    def says(self) -> str:
+        """What is wrong with history, or ""."""
+        parts = (self._stall_says(), self._trouble_says, self._full_says, self._lost_says, self._aside_says)
+        return " ".join(part for part in parts if part)
+
+    @property
+    def heartbeat_ns(self) -> int:
+        """When it last showed life. While it waits for the card it is taken for alive, up to STALL_MOST_S."""
+        now_ns, since_ns = self._clock(), self._at_card_ns
+        waits = since_ns is not None and now_ns - since_ns < STALL_MOST_S * 1e9
+        return now_ns if waits else self._beat_ns
 
     def start(self) -> None:
         """Begins the watch in history, as soon as history lets it."""
@@ -88,6 +127,19 @@ class Keeper:
         """The line has told the time."""
         self._order(lambda writer: writer.date_watch(utc_minus_mono_ns, uncertainty_s))
 
+    def erase(self, watch_id: int | None, done: Callable[[str], None]) -> None:
+        """Erases a watch, or all. done: is told, by the keeper's thread, what is wrong with it, or ""."""
+
+        def carry_out(writer: HistoryWriter) -> None:
+            try:
+                writer.erase(watch_id)
+            except _TROUBLES as trouble:
+                done(str(trouble))
+                raise
+            done("")
+
+        self._order(carry_out)
+
     def _order(self, order: Order) -> None:
         try:
             self._orders.put_nowait(order)
@@ -99,58 +151,134 @@ class Keeper:
         if writer is None:
             return
         try:
-            self._write(writer)
+            writer = self._write(writer)
         finally:
-            try:
+            self._close(writer)
+
+    def _close(self, writer: HistoryWriter) -> None:
+        try:
+            with self._at_card():
                 writer.close()
-            except _TROUBLES:
-                log.exception("history could not be closed in good order")
+        except _TROUBLES:
+            log.exception("history could not be closed in good order")
 
     def _open(self) -> HistoryWriter | None:
         """The writer with its watch begun, tried until it works; None where a stop came first."""
         while True:
             try:
-                return self._begin()
+                with self._at_card():
+                    return self._begin()
+            except HistoryDamaged as trouble:
+                self._trouble(trouble)
+                if self._set_aside(trouble):
+                    continue
             except _TROUBLES as trouble:
                 self._trouble(trouble)
             until_ns = self._clock() + int(RETRY_S * 1e9)
             while self._clock() < until_ns:
-                self.heartbeat_ns = self._clock()
+                self._beat_ns = self._clock()
                 if self._stopping.wait(_TURN_S):
                     return None
 
     def _begin(self) -> HistoryWriter:
-        writer = HistoryWriter(self._path)
+        writer = HistoryWriter(self._path, self._space)
         try:
             self.watch_id = writer.begin_watch(self._start)
+            if self._aside_says:
+                writer.add_mark(MarkRow(self._clock(), "box", self._aside_says))
+                writer.commit()
         except BaseException:
             writer.close()
             raise
-        self.says = ""
+        self._trouble_says = ""
         return writer
 
-    def _write(self, writer: HistoryWriter) -> None:
+    def _write(self, writer: HistoryWriter) -> HistoryWriter:
+        """Carries out orders until a stop and the last of them; gives the writer, which may be another by then."""
         commit_ns = self._clock() + int(COMMIT_S * 1e9)
         while not (self._stopping.is_set() and self._orders.empty()):
-            self.heartbeat_ns = now_ns = self._clock()
+            self._beat_ns = now_ns = self._clock()
             with contextlib.suppress(queue.Empty):
                 order = self._orders.get(timeout=max(0.0, min(_TURN_S, (commit_ns - now_ns) / 1e9)))
                 self._carry_out(order, writer)
             if self._clock() >= commit_ns:
-                self._carry_out(HistoryWriter.commit, writer)
-                commit_ns = self._clock() + int(COMMIT_S * 1e9)
+                commit_ns = self._clock() + int(COMMIT_S * 1e9)  # from its beginning, so that slow commits fall due
+                writer = self._commit(writer)
         self._carry_out(lambda writer: writer.end_watch(self._ended_ns), writer)
+        return writer
+
+    def _commit(self, writer: HistoryWriter) -> HistoryWriter:
+        try:
+            with self._at_card():
+                writer.commit()
+            self._trouble_says = ""
+        except HistoryDamaged as trouble:
+            self._trouble(trouble)
+            return self._anew(writer, trouble)
+        except _TROUBLES as trouble:
+            self._trouble(trouble)
+        self._carry_out(self._make_room, writer)
+        if writer.lost_bytes or writer.lost_rows:
+            self._lost_says = (
+                f"{writer.lost_bytes} bytes and {writer.lost_rows} entries could not be kept in history, "
+                "because it could not be written for too long."
+            )
+        return writer
+
+    def _make_room(self, writer: HistoryWriter) -> None:
+        self._full_says = (
+            ""
+            if writer.make_room()
+            else "History has no room and nothing old to drop. Make room on the card, or allow it more."
+        )
+
+    def _anew(self, writer: HistoryWriter, trouble: HistoryDamaged) -> HistoryWriter:
+        """A new history in the place of the damaged one, with what could not be written; the old writer if none."""
+        pending = writer.release()
+        if not self._set_aside(trouble):
+            log.error("the damaged history cannot be set aside; it is tried again")
+        opened = self._open()
+        if opened is None:
+            return writer
+        opened.take_over(pending)
+        return opened
+
+    def _set_aside(self, trouble: HistoryDamaged) -> bool:
+        try:
+            with self._at_card():
+                aside = set_aside(self._path)
+        except OSError as error:
+            self._trouble(error)
+            return False
+        self._aside_says = f"{trouble} It was set aside, whole, as {aside.name}, and a new history was begun."
+        log.error(self._aside_says)
+        return True
 
     def _carry_out(self, order: Order, writer: HistoryWriter) -> None:
         try:
-            order(writer)
-            if order is HistoryWriter.commit:
-                self.says = ""
+            with self._at_card():
+                order(writer)
         except _TROUBLES as trouble:
             self._trouble(trouble)
 
+    @contextlib.contextmanager
+    def _at_card(self) -> Iterator[None]:
+        self._at_card_ns = self._clock()
+        try:
+            yield
+        finally:
+            self._beat_ns = self._clock()
+            self._at_card_ns = None
+
+    def _stall_says(self) -> str:
+        since_ns = self._at_card_ns
+        waited_s = 0.0 if since_ns is None else (self._clock() - since_ns) / 1e9
+        if waited_s < STALL_SAID_S:
+            return ""
+        return f"History has waited {waited_s:.0f} s for the card to write. Judging and lamps go on."
+
     def _trouble(self, trouble: Exception) -> None:
         says = f"History cannot be written: {trouble}. Judging and lamps go on."
-        if says != self.says:
+        if says != self._trouble_says:
             log.error(says)
-        self.says = says
+        self._trouble_says = says
