@@ -12,7 +12,7 @@ from __future__ import annotations
 import os
 import sys
 import time
-from collections import Counter, defaultdict
+from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from multiprocessing import Pool
@@ -128,25 +128,26 @@ def _look(watch: Watch, until_ns: int, outcome: Outcome) -> None:
             outcome.told.append(((seen.at_ns - ORIGIN_NS) / 1e9, fault.kind, fault.warning, fault.says))
 
 
-def table(outcomes: Iterable[Outcome]) -> Iterator[str]:
-    """The rows of the table of faults, and after them the drives in which something was amiss."""
-    by_fault: dict[str, list[Outcome]] = defaultdict(list)
-    for outcome in outcomes:
-        by_fault[outcome.case.fault].append(outcome)
-    yield f"{'fault':20}{'drives':>7}{'found':>7}{'in 3 s':>7}{'named':>7}{'delay s: median, worst':>24}  also told"
-    for name, all_ in sorted(by_fault.items(), key=lambda item: list(cases.TRUTHS).index(item[0])):
-        delays = [outcome.delay_s for outcome in all_ if outcome.delay_s is not None]
-        in_time = sum(delay <= cases.IN_TIME_S for delay in delays)
-        named = sum(outcome.named_right for outcome in all_)
-        spread = f"{median(delays):.1f}, {max(delays):.1f}" if delays else ""
-        others = Counter(one[1] for outcome in all_ for one in outcome.of_fault if one[1] not in outcome.case.kinds)
-        also = ", ".join(f"{kind} {number}" for kind, number in others.most_common(4))
-        yield f"{name:20}{len(all_):>7}{len(delays):>7}{in_time:>7}{named:>7}{spread:>24}  {also}"
-    for all_ in by_fault.values():
-        amiss = [one for one in all_ if not one.named_right or one.delay_s is None or one.delay_s > 3]
-        for outcome in amiss[:SHOWN]:
-            first = [f"{at_s:.1f}s {kind}" for at_s, kind, *_ in outcome.of_fault[:4]]
-            yield f"  {outcome.case}; knowable at {outcome.case.knowable_s:.1f} s; told {first or 'nothing'}"
+HEAD = f"{'fault':20}{'drives':>7}{'found':>7}{'in 3 s':>7}{'named':>7}{'delay s: median, worst':>24}  also told"
+
+
+def row(name: str, outcomes: Sequence[Outcome]) -> str:
+    """One row of the table: how the drives with one fault went."""
+    delays = [outcome.delay_s for outcome in outcomes if outcome.delay_s is not None]
+    in_time = sum(delay <= cases.IN_TIME_S for delay in delays)
+    named = sum(outcome.named_right for outcome in outcomes)
+    spread = f"{median(delays):.1f}, {max(delays):.1f}" if delays else ""
+    others = Counter(one[1] for outcome in outcomes for one in outcome.of_fault if one[1] not in outcome.case.kinds)
+    also = ", ".join(f"{kind} {number}" for kind, number in others.most_common(4))
+    return f"{name:20}{len(outcomes):>7}{len(delays):>7}{in_time:>7}{named:>7}{spread:>24}  {also}"
+
+
+def amiss(outcomes: Iterable[Outcome]) -> Iterator[str]:
+    """The first drives whose fault was not found in time, or was called something else."""
+    wrong = [one for one in outcomes if not one.named_right or one.delay_s is None or one.delay_s > cases.IN_TIME_S]
+    for outcome in wrong[:SHOWN]:
+        first = [f"{at_s:.1f}s {kind}" for at_s, kind, *_ in outcome.of_fault[:4]]
+        yield f"  {outcome.case}; knowable at {outcome.case.knowable_s:.1f} s; told {first or 'nothing'}"
 
 
 def good(outcomes: Sequence[Outcome]) -> bool:
@@ -167,8 +168,13 @@ def false_ones(outcomes: Iterable[Outcome]) -> list[tuple[Outcome, float, str, b
 def main(drives: int, hours: float, names: Sequence[str]) -> int:
     began = time.perf_counter()
     with Pool(os.cpu_count()) as pool:
-        struck = list(pool.imap_unordered(run_struck, [(name, seed) for name in names for seed in range(drives)]))
-        print("\n".join(table(struck)))
+        struck: list[Outcome] = []
+        print(HEAD)
+        coming = pool.imap(run_struck, [(name, seed) for name in names for seed in range(drives)])
+        for name in names:  # each row as soon as its drives are through
+            these = [next(coming) for _ in range(drives)]
+            print("\n".join([row(name, these), *amiss(these)]), flush=True)
+            struck += these
         count = round(hours * 3600 / HEALTHY_S)
         well = list(pool.imap_unordered(run_healthy, range(count)))
     false = false_ones(well + struck)
