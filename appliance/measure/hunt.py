@@ -166,6 +166,8 @@ class Hunt:
         flawed = sum(count for word, count in self._seen.items() if word >= FLAWED)
         if flawed <= FLAWED_MOST * self._seen.total():
             return True
+        if not self.prepare(_PREPARED_AT_ONCE):
+            return False
         likeliest = max((one for one in CANDIDATES if self._reads(one)), key=self._likelihood)
         return likeliest.setting == self.listening
 

@@ -182,6 +182,16 @@ def test_noise_where_a_sparse_line_rests_does_not_lose_its_lock(marks: bool, see
     assert ear.belief == Belief(Candidate(NEEDED), 1.0, locked=True)
 
 
+@pytest.mark.slow
+def test_a_sender_that_begins_to_send_parity_is_followed_though_every_sentence_is_read() -> None:
+    ear = Ear(marks=True)
+    for name in ("8N1", "8O1", "8E1", "8N1"):
+        setting = Setting.parse(38_400, name)
+        ear.hear(line(setting, 3.0))
+        assert ear.belief == Belief(Candidate(setting), 1.0, locked=True)
+        assert ear.listening == setting
+
+
 def damaged(raw: bytes) -> Damaged:
     found = parse(Frame(raw, 0, 0))
     assert isinstance(found, Damaged)
