@@ -69,3 +69,20 @@ def test_a_history_of_the_first_schema_is_brought_up_to_date_and_kept(path: Path
         assert history.tunings(oldest.id, RECEIVER) == []
         assert newest.id == second
         assert history.tunings(second, RECEIVER) == ROWS[:1]
+
+
+def test_a_migration_that_fails_half_way_leaves_the_history_as_it_was(path: Path, start: WatchStart) -> None:
+    """The third step cannot make its table, so the second, which could, is undone with it."""
+    first_schema(path, start)
+    with closing(sqlite3.connect(path)) as db, db:
+        db.execute("CREATE TABLE gone (in_the_way TEXT)")
+    with pytest.raises(HistoryError, match="gone already exists"):
+        HistoryWriter(path)
+    with closing(sqlite3.connect(path)) as db:
+        assert not db.execute("SELECT 1 FROM sqlite_master WHERE name IN ('tuning', 'loss')").fetchall()
+        (steps,) = db.execute(f"SELECT count(*) FROM {Migrations.migrations_table}").fetchone()
+        assert steps == 1
+        db.execute("DROP TABLE gone")
+        db.commit()
+    with HistoryWriter(path) as writer:
+        assert writer.begin_watch(start) == 2
