@@ -2,16 +2,10 @@
 
 from __future__ import annotations
 
-import heapq
-from collections import Counter, deque
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
-from itertools import repeat
-from pathlib import Path
+from collections import Counter
+from collections.abc import Callable
 
-from appliance import picture, recording
-from appliance.history.reader import History
-from appliance.history.rows import HistoryError, TuningRow
+from appliance import picture
 from appliance.judge.check import Check
 from appliance.judge.faults import Fault
 from appliance.judge.judge import rank
@@ -21,103 +15,19 @@ from appliance.judge.wire import WIRE_IDS
 from appliance.judge.words import duration
 from appliance.recording import Recorded, RecordingError
 from appliance.sentence.chunk import Chunk
+from appliance.source import Source
 from appliance.watch import CONTROLLER, LOOK_NS, RECEIVER, Watch
 
-_SQLITE = b"SQLite format 3\x00"
 _SETTLED_NS = 30_000_000_000
 """After this long without a byte nothing that a look could find changes any more: the looks in between are left out."""
 
 _NEVER_NS = 2**63
-
-_COARSE = (
-    "The times of arrival are whole seconds: sentences of one second are taken as spread over it. Jitter says nothing."
-)
-_UNDATED = "The log holds no date (no RMC or ZDA with one), so its times are times of some day."
-_UNTIMED = "No sentence in the log tells a time, so rates and gaps are unknown."
 
 CANNOT_JUDGE = 2
 EXIT = {"go": 0, "no-go": 1, "wait": CANNOT_JUDGE}
 
 Progress = Callable[[int], None]
 """Told the number of bytes judged since it was last told."""
-
-
-@dataclass(slots=True)
-class Source:
-    """A recording opened: its pieces in order of time, what is known of its times, and what there is to say of it.
-
-    size: bytes to be judged, for a progress bar. undated: rows of each line without a time of their own, counted as
-    they pass. name: what to call it in errors. tunings: how its ports listened, in order of time. jitter_floor_s:
-    no jitter can be told finer; None where that is not known.
-    """
-
-    pieces: Iterator[Recorded]
-    size: int
-    arrival_measured: bool
-    utc_offset_ns: int | None
-    notes: list[str] = field(default_factory=list)
-    undated: Counter[str] = field(default_factory=Counter)
-    name: str = "The recording"
-    tunings: deque[TuningRow] = field(default_factory=deque)
-    jitter_floor_s: float | None = None
-
-
-def open_source(path: Path, needs: Needs, watch_id: int | None = None) -> Source:
-    """A plain log, a log with TAG blocks, or the box's own history. Raises RecordingError."""
-    try:
-        with path.open("rb") as file:
-            is_history = file.read(len(_SQLITE)) == _SQLITE
-    except OSError as trouble:
-        raise RecordingError(
-            f"{path} cannot be read: {trouble.strerror or trouble}. Give a file that is there and may be read."
-        ) from trouble
-    size = path.stat().st_size
-    if is_history:
-        return _history(path, watch_id)
-    if recording.form_of(path) == "tagged":
-        undated: Counter[str] = Counter()
-        pieces = recording.tagged(path, needs.baud, undated)
-        coarse = recording.coarse(path)
-        floor_s = recording.COARSE_S if coarse else recording.FINE_S
-        notes = [_COARSE] if coarse else []
-        return Source(pieces, size, True, 0, notes, undated=undated, name=str(path), jitter_floor_s=floor_s)
-    dated = recording.dated(path)
-    notes = [
-        "Arrival was not measured: the log has no times but the sentences' own. Jitter, load and silence are unknown."
-    ]
-    if not dated:
-        timed = recording.timed(path)
-        notes.append(_UNDATED if timed else _UNTIMED)
-    return Source(recording.plain(path), size, False, 0 if dated else None, notes, name=str(path))
-
-
-def _history(path: Path, watch_id: int | None) -> Source:
-    try:
-        with History(path) as history:
-            watch = history.watch(watch_id) if watch_id is not None else history.latest()
-            size = history.sizes(watch.id)["bytes"] if watch else 0
-            tunings = (
-                [row for line in (RECEIVER, CONTROLLER) for row in history.tunings(watch.id, line)] if watch else []
-            )
-    except HistoryError as trouble:
-        raise RecordingError(str(trouble)) from trouble
-    if watch is None:
-        raise RecordingError(f"{path} holds no watch yet: there is nothing to judge. Let the box listen first.")
-    notes = [] if watch.dated else ["The receiver never told the date in this watch: times are by the box's own clock."]
-
-    def pieces() -> Iterator[Recorded]:
-        with History(path) as history:
-            streams = {line: history.chunks(watch.id, line) for line in (RECEIVER, CONTROLLER)}
-            yield from _in_order(streams)
-
-    tunings.sort(key=lambda row: row.at_ns)
-    return Source(pieces(), size, True, watch.utc_offset_ns, notes, name=str(path), tunings=deque(tunings))
-
-
-def _in_order(streams: dict[str, Iterator[Chunk]]) -> Iterator[Recorded]:
-    """The chunks of all lines, merged by time."""
-    named = [map(Recorded, repeat(line), stream) for line, stream in streams.items()]
-    return heapq.merge(*named, key=lambda piece: piece.chunk.start_ns)
 
 
 class Recording:
@@ -153,7 +63,8 @@ class Recording:
 
     def _begin(self, start_ns: int) -> Watch:
         bauds = {RECEIVER: self.needs.baud, CONTROLLER: self.needs.baud}
-        return Watch(self.needs, bauds, start_ns, arrival_measured=self.source.arrival_measured)
+        source = self.source
+        return Watch(self.needs, bauds, start_ns, arrival_measured=source.arrival_measured, earliest=source.earliest)
 
     def _feed(self, watch: Watch, piece: Recorded) -> None:
         """As live, a look sees the bytes that had come by then and no others: the chunk is cut at each."""
@@ -224,6 +135,9 @@ class Recording:
             "damaged": dict(meter.errors.reasons),
             "messages": [self._message(row) for row in picture.messages(meter, self.needs, end_ns, fields=False)],
             "fix": fix,
+            "motion": picture.motion(meter),
+            "clock": picture.clock(meter, watch.started_ns),
+            "controller_saw": picture.controller_saw(watch, end_ns)["spans"],
             "checks": [picture.check(one) for one in self._checks(watch)],
             "faults": [picture.fault(one, watch.started_ns, offset) for one in sorted(self.faults, key=_order)],
         }

@@ -100,10 +100,11 @@ def check(file: Path, needs_name: str, watch_id: int | None, as_json: bool) -> N
     from appliance.judge import needs  # noqa: PLC0415
     from appliance.judge.sheet import SheetError  # noqa: PLC0415
     from appliance.recording import RecordingError  # noqa: PLC0415
+    from appliance.source import open_source  # noqa: PLC0415
 
     try:
         sheet = needs.load(needs_name)
-        recording = judging.Recording(judging.open_source(file, sheet, watch_id), sheet)
+        recording = judging.Recording(open_source(file, sheet, watch_id), sheet)
         with click.progressbar(length=recording.source.size, label="Judging", file=sys.stderr, hidden=_hidden()) as bar:
             recording.run(bar.update)
     except (SheetError, RecordingError, HistoryError, OSError) as trouble:

@@ -11,7 +11,8 @@ from appliance.judge.check import Check
 from appliance.judge.faults import Fault
 from appliance.judge.needs import Needs
 from appliance.measure.fix import QUALITY_WORDS, Fix
-from appliance.measure.meter import LineMeter, Message
+from appliance.measure.message import Message
+from appliance.measure.meter import LineMeter
 from appliance.watch import RECEIVER, Watch
 
 Json = dict[str, Any]
@@ -141,6 +142,64 @@ def _time_of_day(time_s: float | None) -> str | None:
     return f"{int(minutes) // 60:02d}:{int(minutes) % 60:02d}:{seconds:04.1f}"
 
 
+def motion(meter: LineMeter) -> Json:
+    """How position, speed and course agree; parked, how the position scatters. null: not known."""
+    of = meter.truth.motion
+    return {
+        "speed_ratio": rounded(of.speed_ratio, 4),
+        "speed_difference_p95_mps": rounded(of.speed_difference_p95_mps, 3),
+        "largest_jump_m": rounded(of.largest_jump_m, 3),
+        "cep_m": rounded(of.cep_m, 3),
+        "two_drms_m": rounded(of.two_drms_m, 3),
+    }
+
+
+def clock(meter: LineMeter, started_ns: int) -> Json:
+    """The receiver's clock against that of the arrivals: UTC of day less theirs, how fast they part, and its steps.
+
+    How late epochs came after their time is null where arrival was not measured.
+    """
+    pace, epochs = meter.truth.pace, meter.truth.epochs
+    measured = meter.settings.arrival_measured
+    steps = [
+        {"at_s": rounded((at_ns - started_ns) / 1e9, 3), "step_s": rounded(step_s, 3)}
+        for at_ns, step_s in meter.truth.calendar.steps
+    ]
+    return {
+        "offset_s": rounded(pace.offset_s, 4) if measured else None,
+        "slope_ppm": rounded(pace.slope_ppm, 2) if measured else None,
+        "steps": steps,
+        "delay_p50_s": rounded(pace.delays.quantile(0.5), 4) if measured else None,
+        "delay_p95_s": rounded(pace.delays.quantile(0.95), 4) if measured else None,
+        "epoch_span_p95_s": rounded(pace.spans.quantile(0.95), 4) if measured else None,
+        "epochs": {
+            "complete": epochs.complete,
+            "incomplete": epochs.incomplete,
+            "absent": epochs.absent,
+            "late": pace.late if measured else None,
+            "missing": dict(epochs.missing),
+        },
+    }
+
+
+def controller_saw(watch: Watch, now_ns: int, most: int | None = None) -> Json:
+    """When the connected controller would have lost its position or its speed. most: of the spans, the newest."""
+    seen, started_ns = watch.controller, watch.started_ns
+    spans = seen.spans[-most:] if most else seen.spans
+    return {
+        "asked": list(seen.asked),
+        "lost_s": {what: rounded(seen.lost_s(what, now_ns), 2) for what in seen.asked},
+        "spans": [
+            {
+                "what": one.what,
+                "start_s": rounded((one.start_ns - started_ns) / 1e9, 3),
+                "end_s": None if one.end_ns is None else rounded((one.end_ns - started_ns) / 1e9, 3),
+            }
+            for one in spans
+        ],
+    }
+
+
 def load(meter: LineMeter, now_ns: int) -> Json:
     """Share of the line's capacity in use: mean, and the fullest second. None where arrival was not measured."""
     if not meter.settings.arrival_measured:
@@ -191,4 +250,5 @@ def line(meter: LineMeter, needs: Needs, now_ns: int) -> Json:
         "damaged": dict(meter.errors.reasons),
         "messages": messages(meter, needs, now_ns, fields=True),
         "fix": fix(meter.fix),
+        "motion": motion(meter),
     }

@@ -22,6 +22,7 @@ LINES = ("from-receiver", "from-controller")
 DEFAULT_FILE = Path("/etc/linelamp/linelamp.toml")
 DEFAULT_PORT = "/dev/ttyAMA0"
 PI = "Raspberry Pi documentation"
+EARLIEST = "2026-01-01"
 HISTORY_MOST_MB = 2000
 FREE_LEAST_MB = 500
 # GPIO0 and 1 belong to the identification of boards put on top, 14 and 15 to the UART.
@@ -49,6 +50,7 @@ class Settings:
     web_port: int
     history_most_mb: int = HISTORY_MOST_MB
     free_least_mb: int = FREE_LEAST_MB
+    earliest: str = EARLIEST
 
     def load_needs(self) -> Needs:
         """The needs sheet in force. Raises SheetError."""
@@ -77,6 +79,9 @@ TABLES: tuple[Table, ...] = (
                 default="Unnamed machine", least=1, most=60),
             Key("needs", "text", "the needs sheet: its name, or a path that holds / or ends in .toml", CHOICE,
                 default=needs.DEFAULT, least=1, most=4000),
+            Key("earliest", "text", "no receiver can truly tell a date before this one: an earlier one means that its "
+                "week counter has rolled over", f"{CHOICE}: this software is not older", default=EARLIEST,
+                pattern=r"(19[89]|20\d)\d-(0[1-9]|1[0-2])-(0[1-9]|1\d|2[0-8])", allowed_says="a day as in 2026-01-31"),
             _path("needs_folder", "folder with the user's own needs sheets", "/etc/linelamp/needs"),
             _path("history", "file of the history", "/var/lib/linelamp/history.db"),
             _path("run_folder", "folder in memory for the live picture and the command socket", "/run/linelamp"),
@@ -110,7 +115,8 @@ TABLES: tuple[Table, ...] = (
         (
             Key("history_most_mb", "whole", "size that history may have; beyond it the oldest raw traffic is dropped, "
                 "then the oldest seconds, then the oldest faults and marks",
-                f"{CHOICE}: about half a year of ten-hour days", "MB", default=HISTORY_MOST_MB, least=20, most=1_000_000),
+                f"{CHOICE}: about half a year of ten-hour days", "MB",
+                default=HISTORY_MOST_MB, least=20, most=1_000_000),
             Key("free_least_mb", "whole", "space left free on the card; with less, history makes room in itself and "
                 "grows no more", f"{CHOICE}: room for an update of the system", "MB",
                 default=FREE_LEAST_MB, least=0, most=1_000_000),
@@ -172,6 +178,7 @@ def from_toml(words: str, file: str, folder: Path = Path("/"), over: Mapping[str
         web_port=web["port"],
         history_most_mb=space["history_most_mb"],
         free_least_mb=space["free_least_mb"],
+        earliest=top["earliest"],
     )
 
 

@@ -8,9 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from datetime import date
 
 from appliance.judge.check import Check
 from appliance.judge.checks import meter_settings
+from appliance.judge.controller import Controller
 from appliance.judge.evidence import Evidence, Excerpt
 from appliance.judge.faults import Fault, Faults
 from appliance.judge.judge import Judge
@@ -40,18 +42,30 @@ class Seen:
 
 
 class Watch:
-    """bauds: for each line that is listened to, its baud; "from-receiver" must be among them and is the one judged."""
+    """bauds: for each line that is listened to, its baud; "from-receiver" must be among them and is the one judged.
+
+    earliest: no receiver can truly tell a date before it; None where that is not known. controller: what the
+    connected controller would have lost.
+    """
 
     def __init__(
-        self, needs: Needs, bauds: Mapping[str, int], started_ns: int, *, arrival_measured: bool = True
+        self,
+        needs: Needs,
+        bauds: Mapping[str, int],
+        started_ns: int,
+        *,
+        arrival_measured: bool = True,
+        earliest: date | None = None,
     ) -> None:
         self.needs = needs
         self.started_ns = started_ns
         self.last_ns = started_ns
         unjudged = {line: MeterSettings(baud=baud, needed=Setting(needs.baud)) for line, baud in bauds.items()}
-        judged = {RECEIVER: meter_settings(needs, bauds[RECEIVER], arrival_measured)}
+        judged = {RECEIVER: meter_settings(needs, bauds[RECEIVER], arrival_measured, earliest)}
         self.meters = {line: LineMeter(settings) for line, settings in (unjudged | judged).items()}
         self.judge = Judge(needs, started_ns)
+        self.controller = Controller(needs, started_ns)
+        self.receiver.hear = self.controller.take
         self.verdict = Verdict(needs.clean_run_s, started_ns)
         self.faults = Faults(RECEIVER)
         self.evidence = Evidence()
@@ -89,6 +103,7 @@ class Watch:
         """A port was opened (says is "") or lost (says is why)."""
         if line == RECEIVER:
             self.judge.port(says, at_ns)
+            self.controller.port(says, at_ns)
 
     def due(self, now_ns: int) -> bool:
         """Whether a look is due by now."""
@@ -103,6 +118,8 @@ class Watch:
         """Judges what stands now, and moves verdict and faults on."""
         self._next_look_ns = now_ns + LOOK_NS
         self.last_ns = max(self.last_ns, now_ns)
+        self.receiver.truth.tick(now_ns)
+        self.controller.look(now_ns)
         self.checks = self.judge.look(self.receiver, now_ns, self.meters.get(CONTROLLER))
         turned = self.verdict.take(self.checks, now_ns)
         opened, closed = self.faults.take(self.checks, now_ns)

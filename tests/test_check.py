@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from appliance import check
-from appliance.check import Recording, Source, open_source
+from appliance.check import Recording
 from appliance.history.reader import History
 from appliance.history.rows import WatchStart
 from appliance.history.writer import HistoryWriter
@@ -24,6 +24,7 @@ from appliance.simulate.drive import Drive
 from appliance.simulate.faults import Spell, apply
 from appliance.simulate.receiver import Receiver, ReceiverSettings
 from appliance.simulate.wire import chunks
+from appliance.source import Source, open_source
 from appliance.take.text import lines
 from appliance.watch import CONTROLLER, RECEIVER, Watch
 

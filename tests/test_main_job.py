@@ -22,6 +22,7 @@ from appliance.history.reader import History
 from appliance.judge import needs
 from appliance.simulate.drive import Drive
 from appliance.simulate.receiver import Receiver, ReceiverSettings
+from appliance.source import open_source
 
 pytestmark = pytest.mark.slow
 
@@ -193,7 +194,7 @@ def test_a_tagged_export_judges_like_its_history(cab: Cab, recordings: Path, nam
     sheet = needs.load("alive")
     results = []
     for path in (tmp_path / "taken.nmea", cab.folder / "history.db"):
-        recording = check.Recording(check.open_source(path, sheet), sheet)
+        recording = check.Recording(open_source(path, sheet), sheet)
         recording.run()
         results.append(recording.result())
     tagged, kept = results

@@ -15,7 +15,7 @@ from typing import Literal
 
 from appliance.judge.checks import SETTLE_NS
 from appliance.judge.needs import Needs
-from appliance.measure.meter import MAKER
+from appliance.measure.message import MAKER
 from appliance.sentence.parse import Sentence
 from appliance.sentence.types import GGA, GLL, RMC, VTG, Content
 

@@ -11,7 +11,7 @@ from dataclasses import replace
 from appliance.judge.check import Check
 from appliance.judge.checks import RULES, Look, silent
 from appliance.judge.needs import Needs
-from appliance.judge.truth import asked, truth
+from appliance.judge.truth import TELLERS, TOLD_BY, asked, truth
 from appliance.judge.wire import EXPLAINS_SILENCE, EXPLAINS_TEXT, UNREAD_NS, WIRE_IDS, Wire
 from appliance.judge.wire import look as look_at_wire
 from appliance.judge.words import SAYS
@@ -32,6 +32,7 @@ class Judge:
         self._long_ns: int | None = None
         self._truths = asked(needs)
         self._lost_ns: int | None = None
+        self._told_ns: dict[str, int] = {}
 
     def port(self, says: str, at_ns: int) -> None:
         """The port was opened (says is "") or lost (says is why, in plain words)."""
@@ -77,7 +78,7 @@ class Judge:
         for key, check in self._last.items():
             found.setdefault(key, check)
         self._lingering(found)
-        found.update(self._true(meter, now_ns))
+        found.update(self._true(meter, now_ns, {check.id for check in found.values() if check.state == "fail"}))
         if "tap-overrun" in failing:
             self._lost_ns = now_ns
         lost = self._lost_ns is not None and now_ns - self._lost_ns <= _AFTER_LOSS_NS
@@ -88,9 +89,18 @@ class Judge:
         self._last = {key: self._settled(check) for key, check in found.items() if check.id in _FROM_SAMPLES}
         return sorted(found.values(), key=rank)
 
-    def _true(self, meter: LineMeter, now_ns: int) -> dict[tuple[str, str], Check]:
-        """What is wrong with what was said; where one of a kind ended and the next lasts, the one that lasts."""
-        return {(check.id, ""): check for check in truth(meter.troubles, self._truths, now_ns)}
+    def _true(self, meter: LineMeter, now_ns: int, failing: set[str]) -> dict[tuple[str, str], Check]:
+        """What is wrong with what was said; where one of a kind ended and the next lasts, the one that lasts.
+
+        Of two talkers at once nothing can be said; and a warning of what a rule of the needs has told adds nothing.
+        """
+        self._told_ns.update(dict.fromkeys(failing & TELLERS, now_ns))
+        checks = {(check.id, ""): check for check in truth(meter.truth.troubles, self._truths, now_ns)}
+        for key, check in checks.items():
+            told_ns = self._told_ns.get(TOLD_BY.get(check.id, ""), -1)
+            if "two-talkers" in failing or (check.state == "warn" and check.at_ns <= told_ns):
+                checks[key] = Check(check.id, "", "unknown", at_ns=now_ns)
+        return checks
 
     def _below(self, wire: Wire) -> dict[tuple[str, str], Check]:
         """What the rules about the wire say; nothing of a port that is not open or a log whose times are its own."""

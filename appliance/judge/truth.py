@@ -17,6 +17,12 @@ _CLOCK = (
     "clock-stopped", "clock-back", "clock-late", "clock-jump", "date-rolled-over", "date-disagrees", "late",
     "zone-strange",
 )  # fmt: skip
+TOLD_BY = {
+    "decimals-changed": "decimals-few", "decimals-padded": "sentence-long", "talker-changed": "talker-not-accepted",
+    "satellites-falling": "satellites-few", "hdop-rising": "hdop-high", "corrections-aging": "age-high",
+}  # fmt: skip
+"""A warning -> the rule of the needs that tells the same event: where that one fails, the warning adds nothing."""
+TELLERS = frozenset(TOLD_BY.values())
 TRUTH_IDS = frozenset(TRUTH)
 WARN_IDS = frozenset(id_ for id_, says in TRUTH.items() if says.warns)
 

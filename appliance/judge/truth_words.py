@@ -61,13 +61,14 @@ TRUTH: dict[str, Says] = {
     "zone-strange": _truth("h", 2, "ZDA tells a time zone of {m}, which is no zone in use.",
         "The time zone in ZDA can be.", warns=True),
     # fix
-    "position-null": _truth("", 0, "GGA claims a fix and gives no position.", "With a fix comes a position."),
+    "position-null": _truth("", 0, "{type} claims a fix and gives no position.", "With a fix comes a position."),
     "simulated": _truth("", 0, "The receiver says that its position is simulated.", "The position is not simulated."),
     "manual": _truth("", 0, "The receiver says that its position was put in by hand.",
         "The position is not put in by hand."),
-    "status-contradicts": _truth("", 0, "Status and mode contradict each other: {note}.",
+    "status-contradicts": _truth("", 0, "Status, mode and quality contradict each other in {type}.",
         "Status, mode and quality go together."),
-    "hemisphere-flips": _truth("", 0, "The hemisphere changed or differs between sentences: {note}.",
+    "hemisphere-flips": _truth("", 0, "The hemisphere changed from {before} to {after}, far from any line between "
+        "them.",
         "The hemisphere stays."),
     "height-jump": _truth("m", 1, "The height jumped by {m}; the fix allows {n}.",
         "The height runs on without a jump."),
@@ -76,12 +77,14 @@ TRUTH: dict[str, Says] = {
     "satellites-falling": _truth("satellites", 0, "Fewer and fewer satellites: {m} now, {n} before.",
         "The number of satellites holds.", warns=True),
     "hdop-rising": _truth("", 1, "HDOP rises: {m} now, {n} before.", "HDOP holds.", warns=True),
-    "base-moved": _truth("", 0, "The corrections come from another base station.", "The base station stays.",
+    "base-moved": _truth("", 0, "The corrections come from another base station: {after} in place of {before}.",
+        "The base station stays.",
         warns=True),
     "geoid-changed": _truth("m", 1, "The geoid separation changed by {m}: heights shift with it.",
         "The geoid separation stays.", warns=True),
     "geoid-missing": _truth("", 0, "GGA gives no geoid separation.", "GGA gives the geoid separation.", warns=True),
-    "talker-changed": _truth("", 0, "The talker changed in the middle of the watch.", "The talker stays.", warns=True),
+    "talker-changed": _truth("", 0, "The talker of {type} changed in the middle of the watch, from {before} to "
+        "{after}.", "The talker stays.", warns=True),
     "decimals-changed": _truth("decimals", 0, "The position now has {m} of a minute, before it had {n}.",
         "The number of decimals stays.", warns=True),
     "decimals-padded": _truth("decimals", 0, "The last digits of the position are always 0: it has {m} that mean "
@@ -99,6 +102,19 @@ VARIANTS: dict[tuple[str, str], str] = {
     ("speed-disagrees", "mph"): "The speed told is {m} times that of the track: miles and kilometres an hour are mixed "
     "up (factor 1.609).",
     ("course-disagrees", "reverse"): "The course told is opposite to that of the track ({m} off).",
-    ("rmc-vtg-disagree", "course"): "RMC and VTG tell courses {m} apart for the same instant.",
+    ("zone-strange", "changed"): "The time zone that ZDA tells changed, by {m}.",
+    ("clock-jump", "days"): "The receiver's date jumped by {m}.",
+    ("clock-back", "days"): "The receiver's date went back by {m}.",
+    ("height-jump", "fix-changed"): "The height jumped by {m} where the fix changed from quality {before:.0f} to "
+    "{after:.0f}; these allow {n}.",
+    ("hemisphere-flips", "sentences"): "Sentences of one instant tell different hemispheres: {before} and {after}.",
+    ("status-contradicts", "active"): "{type} says A, valid, in mode {mode}, which is not.",
+    ("status-contradicts", "void"): "{type} says V, not valid, in a mode that is: {mode}.",
+    ("status-contradicts", "none"): "{type} says A, valid, while GGA says that there is no fix.",
+    ("status-contradicts", "mode"): "{type} tells mode {mode} beside quality {quality:.0f} in GGA.",
+    ("speed-disagrees", "knots-mps"): "The speed told is {m} times that of the track: m/s and knots are mixed up "
+    "(factor 1.944).",
+    ("rmc-vtg-disagree", "course"): "RMC and VTG tell different courses for the same instant: {rmc_deg:.0f} and "
+    "{vtg_deg:.0f} degrees.",
 }
 """(kind, note) -> the failing sentence for what else was found."""

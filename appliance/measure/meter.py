@@ -3,22 +3,22 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 
 from appliance.measure.contact import Contact
 from appliance.measure.ending import Ending
-from appliance.measure.errors import NO_START, RECENT_NS, Errors
+from appliance.measure.errors import NO_START, Errors
 from appliance.measure.fix import Fix
 from appliance.measure.garble import Garble
 from appliance.measure.hunt import Hunt
 from appliance.measure.joining import Joining
 from appliance.measure.load import Load
+from appliance.measure.message import MAKER, Message
 from appliance.measure.rate import Rate
-from appliance.measure.schedule import Schedule
 from appliance.measure.sources import Sources
-from appliance.measure.time import UtcAnchor, utc_ns
-from appliance.measure.trouble import Troubles
+from appliance.measure.time import UtcAnchor
+from appliance.measure.truth import Truth, TruthSettings
 from appliance.measure.wiggle import Wiggle
 from appliance.sentence.chunk import Chunk
 from appliance.sentence.counters import Counters
@@ -26,7 +26,6 @@ from appliance.sentence.frame import Frame, Framer
 from appliance.sentence.parse import Damaged, Sentence, parse
 from appliance.sentence.rtcm import RtcmScanner
 from appliance.sentence.setting import Setting
-from appliance.sentence.types import RMC, ZDA
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,61 +44,7 @@ class MeterSettings:
     gap_most_ns: Mapping[str, int] = field(default_factory=dict)
     silence_most_ns: int | None = None
     needed: Setting | None = None
-
-
-class Message:
-    """Measures of one talker and type."""
-
-    __slots__ = ("_number", "_systems", "bad", "last", "longest", "longest_ns", "rate", "schedule", "talker", "type")
-
-    def __init__(self, talker: str, type_: str) -> None:
-        self.talker = talker
-        self.type = type_
-        self.rate = Rate()
-        self.schedule = Schedule()
-        self.bad: Counter[str] = Counter()
-        self.last: Sentence | None = None
-        self.longest = 0
-        self.longest_ns = 0
-        self._number = 0
-        self._systems: set[str] = set()
-
-    def add(self, sentence: Sentence, at_ns: int, scheduled: bool) -> bool:
-        """One sentence of this message; whether it opens a group. scheduled: whether its byte times were measured."""
-        opens = self._opens(sentence)
-        if opens:
-            self.rate.add(at_ns)
-            if scheduled:
-                self.schedule.add(at_ns)
-        else:
-            self.rate.count += 1
-        self.last = sentence
-        length = len(sentence.frame.raw)
-        if length >= self.longest or at_ns - self.longest_ns > RECENT_NS:
-            self.longest, self.longest_ns = length, at_ns
-        return opens
-
-    def _opens(self, sentence: Sentence) -> bool:
-        """All open a group, but satellites in view whose number goes on counting from the one before, and those used
-        that come in one go, system by system."""
-        if sentence.talker == MAKER:
-            return True
-        if sentence.type == "GSV":
-            before, self._number = self._number, int(sentence.fields[1] or 1)
-            return self._number <= before or not before
-        return sentence.type != "GSA" or self._opens_used(sentence)
-
-    def _opens_used(self, sentence: Sentence) -> bool:
-        """A system told again begins a new group, and one that should have come earlier and comes after a rest.
-
-        Where its number is not sent (before NMEA 0183 v4.10), only a rest tells.
-        """
-        system = sentence.fields[GSA_SYSTEM] if len(sentence.fields) > GSA_SYSTEM else ""
-        rests = self.last is None or sentence.frame.start_ns - self.last.frame.end_ns > BURST_REST_NS
-        opens = rests and system <= max(self._systems, default="")
-        opens = opens or (bool(system) and system in self._systems) or self.last is None
-        self._systems = {system} if opens else self._systems | {system}
-        return opens
+    truth: TruthSettings = field(default_factory=TruthSettings)
 
 
 @dataclass(slots=True)
@@ -113,18 +58,12 @@ class Tally:
     messages: Counter[str] = field(default_factory=Counter)
 
 
-GSA_SYSTEM = 17
-"""Place of the system's number among the fields of GSA."""
-BURST_REST_NS = 20_000_000
-"""Sentences of one burst follow each other at once, give or take the 16 ms of a USB adapter. Our choice."""
-MAKER = "P"
-"""The talker of makers' own sentences; what follows it is no type of the standard."""
 MESSAGES_MOST = 200
 """Messages measured one by one; noise that happens to sum right must not grow the memory. Our choice."""
 
 
 class LineMeter:
-    """Feed it the chunks of one line in order of time; read its parts whenever wanted."""
+    """Feed it the chunks of one line in order of time; read its parts whenever wanted. hear: is told each sentence."""
 
     def __init__(self, settings: MeterSettings) -> None:
         self.settings = settings
@@ -132,7 +71,6 @@ class LineMeter:
         self.load = Load(settings.baud, settings.silence_most_ns if settings.arrival_measured else None)
         self.errors = Errors()
         self.fix = Fix()
-        self.utc = UtcAnchor()
         self.messages: dict[tuple[str, str], Message] = {}
         self.needed: dict[str, Rate] = {type_: Rate(gap_ns) for type_, gap_ns in settings.gap_most_ns.items()}
         self.sentences = 0
@@ -142,9 +80,10 @@ class LineMeter:
         self.garble = Garble()
         self.sources = Sources()
         self.rtcm = RtcmScanner()
-        self.troubles = Troubles()
+        self.truth = Truth(settings.truth, settings.arrival_measured)
         self.counters: Counters | None = None
         self.wiggle: Wiggle | None = None
+        self.hear: Callable[[Sentence], None] | None = None
         self.last_sentence_ns: int | None = None
         self.ending = Ending()
         self.joining = Joining()
@@ -188,6 +127,11 @@ class LineMeter:
         self.errors.forget_recent()
         self.contact.forget_recent()
         self.garble.forget()
+
+    @property
+    def utc(self) -> UtcAnchor:
+        """UTC as the line tells it."""
+        return self.truth.utc
 
     def counted(self, counters: Counters | None, at_ns: int) -> None:
         """What the port's driver counts since it was opened; None where it cannot."""
@@ -252,6 +196,10 @@ class LineMeter:
         rate = self.needed.get(sentence.type) if sentence.talker != MAKER else None
         if rate is not None and accepted and opens:
             rate.add(at_ns, self.load.resumed_ns)
+        if sentence.talker != MAKER:
+            self.truth.add(sentence)
+        if self.hear is not None:
+            self.hear(sentence)
         if sentence.type in ("GGA", "RMC", "VTG", "ZDA", "GLL"):
             self._understood(sentence, at_ns)
 
@@ -261,11 +209,6 @@ class LineMeter:
             return
         self.fix.add(content, at_ns)
         self.sources.add(content, at_ns)
-        trusted = isinstance(content, ZDA) or (isinstance(content, RMC) and content.status == "A")
-        if trusted and isinstance(content, RMC | ZDA) and content.date and content.time_s is not None:
-            utc = utc_ns(content.date, content.time_s)
-            if utc is not None:
-                self.utc.add(utc, sentence.frame.start_ns)
 
     def _message(self, talker: str, type_: str) -> Message | None:
         message = self.messages.get((talker, type_))

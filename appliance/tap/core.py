@@ -7,10 +7,11 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable
+from datetime import date
 from typing import Any, Literal
 
 from appliance import __version__, picture
-from appliance.history.rows import Clip, FaultRow, MarkRow, TuningRow
+from appliance.history.rows import Clip, FaultRow, LossRow, MarkRow, TuningRow
 from appliance.judge.faults import Fault
 from appliance.judge.needs import Needs
 from appliance.lamp import LampError, Lamps
@@ -57,7 +58,8 @@ class Core:
         self._marks: queue.SimpleQueue[MarkRow] = queue.SimpleQueue()
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._run, name="core", daemon=True)
-        self._watch = Watch(needs, {line.name: line.baud for line in settings.lines}, clock())
+        bauds, earliest = {line.name: line.baud for line in settings.lines}, date.fromisoformat(settings.earliest)
+        self._watch = Watch(needs, bauds, clock(), earliest=earliest)
         self._wiggling = Wiggling(self._watch, settings.run_folder, lambda note: self.mark("box", note))
         self._ports: dict[str, PortState] = {}
         self._floors_s: dict[str, float | None] = {}
@@ -175,6 +177,8 @@ class Core:
             clips = tuple(Clip(e.label, e.line, e.chunks) for e in excerpts)
             ended = self._ended.pop(key, None) or lasting[key]
             self._keeper.fault(key, _row(ended, clips), whole=True)
+        for lost in self._watch.controller.take_changed():
+            self._keeper.loss(f"{lost.what} {lost.start_ns}", LossRow(lost.what, lost.start_ns, lost.end_ns))
         self._date(now_ns)
         self._seconds(now_ns, stopping)
         self._publish(now_ns)
@@ -247,6 +251,7 @@ class Core:
             "lamps": self._lamp_picture(),
             "wiggle": self._wiggling.on,
             "box": self._box(),
+            "controller_saw": picture.controller_saw(watch, now_ns, most=_SHOWN),
             "faults_open": [picture.fault(one, started, offset) for one in watch.faults.open],
             "faults_recent": [picture.fault(one, started, offset) for one in self._recent],
             "marks": [

@@ -54,7 +54,7 @@ def test_of_two_that_ended_between_looks_the_worse_is_told_over_both_spans() -> 
 
 def test_a_warning_is_a_fault_of_the_watch_and_no_reason_for_a_no_go() -> None:
     troubles, verdict, faults = Troubles(), Verdict(0.0, 0), Faults("from-receiver")
-    troubles.once("base-moved", 2 * S)
+    troubles.once("base-moved", 2 * S, figures={"before": "0131", "after": "0132"})
     checks = list(look(troubles, 3 * S).values())
     verdict.take(checks, 3 * S)
     opened, _ = faults.take(checks, 3 * S)

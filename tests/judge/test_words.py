@@ -26,6 +26,13 @@ FIGURES: dict[str, dict[str, float | str]] = {
     "position-jump": {"before": 4, "after": 1},
     "date-rolled-over": {"says": "2007-01-13", "implies": "2026-08-29"},
     "corrections-aging": {"in_s": 12.0},
+    "height-jump": {"before": 4, "after": 1},
+    "position-null": {"type": "GGA"},
+    "status-contradicts": {"type": "RMC", "mode": "E", "quality": 1, "status": "A"},
+    "hemisphere-flips": {"before": "N", "after": "S"},
+    "rmc-vtg-disagree": {"rmc_deg": 10.0, "vtg_deg": 50.0},
+    "base-moved": {"before": "0131", "after": "0132"},
+    "talker-changed": {"type": "GGA", "before": "GP", "after": "GN"},
 }
 
 
