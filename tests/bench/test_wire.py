@@ -43,7 +43,7 @@ def test_the_slice_is_named_right(bench: ModuleType) -> None:
             late += bench.late(outcome)
     assert len(settings) + len(faults) > LINES // 2
     assert (said_of_healthy, tuned, late) == ([], 0, 0)
-    assert settings.count(False) <= 1  # of about twenty; a line at 460,800 with sparse traffic may need more than 5 s
+    assert sum(settings) >= 0.95 * len(settings)  # a line at 460,800 with sparse traffic may need more than 5 s
     assert sum(faults) >= 0.9 * len(faults)
 
 
