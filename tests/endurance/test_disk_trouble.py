@@ -147,6 +147,7 @@ def test_a_card_that_fails_for_a_while(tmp_path: Path, disk: Any, load: Callable
     assert feed.kept() == list(range(feed.count))
 
 
+@pytest.mark.slow
 def test_a_card_that_fails_only_now_and_then(tmp_path: Path, disk: Any, load: Callable[[str], ModuleType]) -> None:
     """Every seventh write fails, in the middle of whatever it is: nothing is ever half there."""
     error, calls = load("disk").IOERR_WRITE, iter(range(10**9))

@@ -69,6 +69,7 @@ def test_a_history_at_its_cap_drops_the_oldest_raw_traffic_and_says_up_to_when(
             assert (len(history.faults(watch)), len(history.marks(watch))) == (1, 1)
 
 
+@pytest.mark.slow
 def test_what_is_small_goes_before_raw_traffic_is_down_to_nothing(
     path: Path, start: WatchStart, second: Callable[..., SecondRow], fault: Callable[..., FaultRow], small: Space
 ) -> None:
@@ -125,6 +126,7 @@ def test_nothing_to_drop_is_told(path: Path, start: WatchStart, second: Callable
         assert fill(writer, second, 0, 2) == [False, False]
 
 
+@pytest.mark.slow
 def test_a_smaller_cap_is_come_down_to_in_small_steps(
     path: Path, start: WatchStart, second: Callable[..., SecondRow], small: Space
 ) -> None:
@@ -142,6 +144,7 @@ def test_a_smaller_cap_is_come_down_to_in_small_steps(
         assert path.stat().st_size - free * 1024 + WAL_BYTES_KEPT <= small.most_bytes
 
 
+@pytest.mark.slow
 @tries(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(sizes=st.lists(st.integers(1, 20_000), min_size=1, max_size=25), cap=st.integers(700_000, 2_500_000))
 def test_whatever_comes_the_file_stays_below_its_cap_and_what_is_left_is_the_newest(
