@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -401,7 +402,11 @@ def test_the_road_vehicle(recordings: Path) -> None:
     }  # fmt: skip
     gaps = [one["end_s"] - one["start_s"] for one in result["faults"] if one["kind"] == "gap"]
     assert sorted(gaps) == [60.0, 798.0, 1250.0]
-    assert {one["kind"] for one in result["faults"]} == {"gap", "rate-low"}  # it sends every 2 s
+    kinds = Counter(one["kind"] for one in result["faults"])
+    assert kinds["rate-low"] > 0  # it sends every 2 s
+    # Each was looked at by hand; the tests of motion and of claims on this recording tell what stands behind it.
+    told = {kind: count for kind, count in kinds.items() if kind not in ("gap", "rate-low")}
+    assert told == {"position-jump": 7, "height-jump": 2, "satellites-falling": 2, "hdop-rising": 8}
     assert result["fix"]["seconds_by_quality"].keys() == {"1", "2"}
     assert result["span"]["start_utc"][:10] < result["span"]["end_utc"][:10]  # one midnight
     assert result["bytes"]["junk"] == 0

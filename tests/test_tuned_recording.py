@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from appliance import picture
-from appliance.check import Recording, open_source
+from appliance.check import Recording
 from appliance.history.rows import TuningRow, WatchStart
 from appliance.history.writer import HistoryWriter
 from appliance.judge import needs
@@ -20,6 +20,7 @@ from appliance.simulate.drive import Drive
 from appliance.simulate.receiver import Burst, Receiver, ReceiverSettings
 from appliance.simulate.uart import Received, Uart
 from appliance.simulate.wave import Waveform, encode
+from appliance.source import open_source
 from appliance.watch import RECEIVER, Watch
 
 ORIGIN_NS = 5_000 * 1_000_000_000

@@ -24,6 +24,7 @@ from appliance.simulate.drive import Drive
 from appliance.simulate.faults import Spell, apply
 from appliance.simulate.receiver import Receiver, ReceiverSettings
 from appliance.simulate.wire import chunks
+from appliance.source import open_source
 from appliance.tap.core import PICTURE, Core
 from appliance.tap.inbox import Inbox
 from appliance.tap.keeper import Keeper
@@ -114,7 +115,7 @@ def test_the_history_judges_like_the_live_watch(play: Play, box: Box) -> None:
     spells = (Spell("silence", 12, 14), Spell("quality", 16, 17, 9))
     play(in_order([*said(*spells, seconds=28.0), at(27.9, lambda: pictures.append(shown(settings)))]), settings)
     needs = settings.load_needs()
-    recording = check.Recording(check.open_source(settings.history, needs), needs)
+    recording = check.Recording(open_source(settings.history, needs), needs)
     recording.run()
     live = [(one["kind"], one["start_s"], one["end_s"]) for one in reversed(pictures[0]["faults_recent"])]
     begun_s = (recording.watch.started_ns - ORIGIN_NS) / 1e9 if recording.watch else 0.0
