@@ -131,12 +131,12 @@ class Keeper:
         """Erases a watch, or all. done: is told, by the keeper's thread, what is wrong with it, or ""."""
 
         def carry_out(writer: HistoryWriter) -> None:
+            says = ""
             try:
                 writer.erase(watch_id)
             except _TROUBLES as trouble:
-                done(str(trouble))
-                raise
-            done("")
+                says = str(trouble)
+            done(says)
 
         self._order(carry_out)
 

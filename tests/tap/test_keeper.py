@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from appliance.history.reader import History
-from appliance.history.rows import FaultRow, MarkRow, WatchStart
+from appliance.history.rows import FaultRow, LossRow, MarkRow, WatchStart
 from appliance.sentence.chunk import Chunk
 from appliance.tap.keeper import Keeper
 
@@ -84,6 +84,48 @@ def test_a_fault_is_there_when_it_opens_and_changed_when_it_closes(tmp_path: Pat
         over = FaultRow("gap", RECEIVER, "GGA", 3 * SECOND, 4 * SECOND, "It was away.", 1.0, 0.6, "s", ())
         keeper.fault("f", over, whole=True)
         until(lambda: kept(tmp_path / "history.db")[2] == ["It was away."])
+    finally:
+        assert keeper.stop(6 * SECOND, 10.0)
+
+
+def test_what_the_controller_would_have_lost_is_there_from_its_start(tmp_path: Path) -> None:
+    path = tmp_path / "history.db"
+    keeper = Keeper(path, START, clock=quick)
+    keeper.start()
+
+    def losses() -> list[LossRow]:
+        with History(path) as history:
+            return history.losses(1)
+
+    try:
+        until(lambda: keeper.watch_id)
+        keeper.loss("position", LossRow("position", 3 * SECOND, None))
+        until(lambda: losses() == [LossRow("position", 3 * SECOND, None)])
+        keeper.loss("position", LossRow("position", 3 * SECOND, 4 * SECOND))
+        until(lambda: losses() == [LossRow("position", 3 * SECOND, 4 * SECOND)])
+    finally:
+        assert keeper.stop(6 * SECOND, 10.0)
+
+
+def test_a_watch_is_erased_and_who_asked_is_told(tmp_path: Path) -> None:
+    path = tmp_path / "history.db"
+    for _ in range(2):
+        keeper = Keeper(path, START)
+        keeper.start()
+        keeper.chunk(RECEIVER, Chunk(b"$GNGGA,position", 0, 1000))
+        assert keeper.stop(6 * SECOND, 10.0)
+    told: list[str] = []
+    keeper = Keeper(path, START)
+    keeper.start()
+    try:
+        keeper.erase(1, told.append)
+        keeper.erase(99, told.append)
+        until(lambda: len(told) == 2)
+        assert told[0] == ""
+        assert "There is no watch 99" in told[1]
+        assert "There is no watch 99" not in keeper.says  # no trouble of the card
+        with History(path) as history:
+            assert [watch.id for watch in history.watches()] == [3, 2]
     finally:
         assert keeper.stop(6 * SECOND, 10.0)
 
