@@ -129,10 +129,11 @@ def plug_in(wire: Any, gate: Gate) -> None:
 def traffic(hours: float) -> Iterator[Burst]:
     """Each of the faults by name once in each half hour, three minutes apart and a minute long, and health between."""
     receiver = Receiver(ReceiverSettings(), Drive(3), 3)
+    each_s = 1740 / len(FAULTS)
     spells = [
-        Spell(name, at_s, at_s + 60.0)
+        Spell(name, half * 1800 + 60 + n * each_s, half * 1800 + 60 + (n + 0.7) * each_s)
         for half in range(int(2 * hours))
-        for at_s, name in zip(range(half * 1800 + 60, (half + 1) * 1800, 85), FAULTS, strict=False)
+        for n, name in enumerate(FAULTS)
     ]
     return apply(receiver.epochs(0.0, hours * 3600), spells, 3)
 
