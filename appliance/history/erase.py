@@ -1,7 +1,8 @@
 """Erases watches so that nothing of them is left in the file, its log, its free pages, or files set aside.
 
 Rows go in short transactions, and secure_delete overwrites them with zeros. A page that was once split may still hold
-a copy of a row beside its live ones, so the file is then written anew (VACUUM), and the log emptied. The watch itself
+a copy of a row beside its live ones, and free pages what was dropped to make room, so the file is then written anew
+(VACUUM), and the log emptied. The watch itself
 goes last: where power is cut in between, it is still listed and can be erased again.
 
 What a card keeps inside of itself, where it moves what is overwritten, no program can reach.
@@ -37,10 +38,14 @@ def erase(db: Database, path: Path, watches: list[int], current: int | None, bef
 
     HistoryError where rows are gone but the file could not be written anew: what is to be done is told.
     """
-    for watch in watches:
-        for table, where in _ROWS.items():
-            if watch != current or table != _KEPT:
-                _rows(db, table, where, watch)
+    db.execute("PRAGMA secure_delete = ON").fetchall()
+    try:
+        for watch in watches:
+            for table, where in _ROWS.items():
+                if watch != current or table != _KEPT:
+                    _rows(db, table, where, watch)
+    finally:
+        db.execute("PRAGMA secure_delete = OFF").fetchall()
     _anew(db, path)
     with transaction(db):
         for watch in watches:

@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Iterator, Mapping
+from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -57,7 +58,7 @@ class History:
     """The history at `path`, read-only; a context manager. HistoryError if it cannot be read.
 
     Open one for each task and close it, rather than keep one for ever. troubles: plain sentences on what was left
-    out of what has been read so far.
+    out of what has been read so far, or was not there any more.
     """
 
     def __init__(self, path: Path | str) -> None:
@@ -94,7 +95,11 @@ class History:
         return None
 
     def chunks(self, watch_id: int, line: str, from_ns: int | None = None, to_ns: int | None = None) -> Iterator[Chunk]:
-        """The raw bytes of a line in the order received, cut to the span by byte time."""
+        """The raw bytes of a line in the order received, cut to the span by byte time.
+
+        Where some of the span was dropped to make room or erased, troubles tells up to when.
+        """
+        self._tell_gone(watch_id, from_ns)
         sql = """SELECT id, end_ns, packed FROM block WHERE watch = :watch AND line = :line
             AND (end_ns, id) > (:end_ns, :id) ORDER BY end_ns, id LIMIT :page"""
         values = {"watch": watch_id, "line": line_number(line), "page": PAGE_BLOCKS}
@@ -187,6 +192,16 @@ class History:
         for name, sql in _SIZE_ROWS.items():
             sizes[name] = self._rows(sql, values)[0]["n"]
         return sizes
+
+    def _tell_gone(self, watch_id: int, from_ns: int | None) -> None:
+        rows = self._rows(f"{_WATCH} WHERE id = :id", {"id": watch_id})
+        gone_ns = rows[0]["raw_gone_ns"] if rows else None
+        if gone_ns is None or (from_ns is not None and from_ns >= gone_ns):
+            return
+        until = datetime.fromtimestamp(to_watch(rows[0]).utc_ns(gone_ns) / 1e9, UTC)
+        says = f"The raw bytes of watch {watch_id} of before {until:%Y-%m-%d %H:%M:%S} UTC were dropped or erased."
+        if says not in self.troubles:
+            self.troubles.append(says)
 
     def _evidence(self, fault_id: int) -> tuple[Clip, ...]:
         """Clips as they were kept; the pieces of a long one are put together again."""

@@ -29,7 +29,6 @@ BATCH_BYTES = 256 * 1024  # of raw traffic in a transaction: some ms, and some m
 BLOCKS_BATCH = 200
 EVENTS_BATCH = 20  # faults with their evidence, losses, marks
 SECONDS_BATCH = 1000
-BLOCK_BYTES = 1024  # of a block with its index, about; only the share of raw traffic is told by it
 BLOCKS_KEPT = 30  # a minute
 BLOCK_NS = 10 * 1_000_000_000  # a block spans less than this
 _Turn = Callable[[Database, int | None], bool]
@@ -80,8 +79,7 @@ def make_room(db: Database, path: Path, space: Space, watch: int | None) -> bool
     for _ in range(TURNS_MOST):
         if taken(db, path, space).room:
             return True
-        raw_many = _count(db, "block") * BLOCK_BYTES > path.stat().st_size // 4
-        first: list[_Turn] = [_drop_raw] if raw_many else []
+        first: list[_Turn] = [_drop_raw] if _raw_bytes(db) > path.stat().st_size // 4 else []
         if not any(_in_one(db, turn, watch) for turn in (*first, _drop_seconds, _drop_events, _drop_raw)):
             return False
     return True
@@ -94,6 +92,15 @@ def tell_gone(db: Database, watch: int, what: str, before_ns: int) -> None:
         ON CONFLICT (watch, what) DO UPDATE SET before_ns = max(before_ns, excluded.before_ns)""",
         (watch, what, before_ns),
     )
+
+
+def _raw_bytes(db: Database) -> int:
+    """What raw traffic takes, about, by the size of the oldest and the newest blocks."""
+    ends = " UNION ALL ".join(
+        f"SELECT * FROM (SELECT length(packed) AS n FROM block ORDER BY id {way} LIMIT 25)" for way in ("ASC", "DESC")
+    )
+    (mean,) = db.execute(f"SELECT coalesce(avg(n), 0) FROM ({ends})").fetchone()
+    return int(mean * _count(db, "block"))
 
 
 def _count(db: Database, table: str) -> int:

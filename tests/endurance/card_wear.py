@@ -5,7 +5,7 @@
 Counted below SQLite (disk.py): bytes as SQLite hands them to the system, and blocks of 4 KiB as a file system must
 then send to the card, each block once for each flush that it was touched before. What the file system writes for
 itself (its journal) and what the card moves inside of itself is not in it. Two states: a file that grows, and one that
-is at its cap, where old traffic is overwritten with zeros before its pages are used again.
+is at its cap, where the oldest traffic is dropped for what comes.
 """
 
 from __future__ import annotations

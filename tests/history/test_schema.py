@@ -71,7 +71,7 @@ def test_the_writer_sees_to_log_and_safety(path: Path) -> None:
         "wal_autocheckpoint": schema.WAL_PAGES,
         "journal_size_limit": schema.WAL_BYTES_KEPT,
         "page_size": schema.PAGE_BYTES,
-        "secure_delete": 1,
+        "secure_delete": 0,
     }
 
 

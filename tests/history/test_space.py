@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 from collections.abc import Callable
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
@@ -60,6 +61,13 @@ def test_a_history_at_its_cap_drops_the_oldest_raw_traffic_and_says_up_to_when(
             chunks = list(history.chunks(watch, RECEIVER))
             assert told.raw_gone_ns is not None
             assert chunks[0].start_ns >= told.raw_gone_ns > chunks[0].start_ns - 3 * S
+            gone_utc = datetime.fromtimestamp(told.utc_ns(told.raw_gone_ns) / 1e9, UTC)
+            assert history.troubles == [
+                f"The raw bytes of watch 1 of before {gone_utc:%Y-%m-%d %H:%M:%S} UTC were dropped or erased."
+            ]
+            with History(path) as again:  # who asks only for what is there is told nothing
+                assert len(list(again.chunks(watch, RECEIVER, told.raw_gone_ns))) == len(chunks)
+                assert again.troubles == []
             numbers = [int(chunk.data[:6]) for chunk in chunks]
             assert numbers == list(range(numbers[0], 1600))  # no hole, the newest is there
             assert len(numbers) > room.BLOCKS_KEPT
