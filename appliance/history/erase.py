@@ -61,11 +61,7 @@ def erase(db: Database, path: Path, watches: list[int], current: int | None, bef
 def erase_aside(path: Path) -> None:
     """Overwrite and remove the damaged files that were set aside of the history at path."""
     for aside in sorted(path.parent.glob(f"{path.name}.damaged-*")):
-        with aside.open("r+b") as file:
-            for _ in range(0, os.fstat(file.fileno()).st_size, 2**20):
-                file.write(bytes(2**20))
-            file.flush()
-            os.fsync(file.fileno())
+        _overwrite(aside)
         aside.unlink()
 
 
@@ -89,14 +85,34 @@ def _anew(db: Database, path: Path) -> None:
             f"What was erased is overwritten, but to write {path} anew without a trace of it, "
             f"{needed / 1e6:.0f} MB must be free on its disk. Make room there, or erase more, and erase once more."
         )
+    _empty_log(db, path)  # first, so that the zeros are in the file before its end is cut off
     db.execute("VACUUM")
     _empty_log(db, path)
 
 
 def _empty_log(db: Database, path: Path) -> None:
-    (busy, _, _) = db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
+    """Move the log into the file, overwrite it with zeros, and cut it to nothing."""
+    _checkpoint(db, path, "RESTART")
+    wal = path.with_name(path.name + "-wal")
+    if wal.exists():
+        with transaction(db):  # nobody may write; and all of the log is in the file, so that nobody reads it
+            _overwrite(wal)
+    _checkpoint(db, path, "TRUNCATE")
+
+
+def _checkpoint(db: Database, path: Path, how: str) -> None:
+    (busy, _, _) = db.execute(f"PRAGMA wal_checkpoint({how})").fetchone()
     if busy:
         raise HistoryError(
             f"What was erased may still stand in the log of {path}, since somebody reads history just now. "
             "Erase once more."
         )
+
+
+def _overwrite(path: Path) -> None:
+    with path.open("r+b") as file:
+        size = os.fstat(file.fileno()).st_size
+        for at in range(0, size, 2**20):
+            file.write(bytes(min(2**20, size - at)))
+        file.flush()
+        os.fsync(file.fileno())

@@ -139,6 +139,26 @@ def test_what_was_dropped_for_room_is_no_trace_either(path: Path, jobs: HistoryW
     assert left_of(path, JOB, 400) == 0
 
 
+def test_what_the_file_system_gave_back_is_overwritten_first(path: Path, jobs: HistoryWriter) -> None:
+    """The log is zeros at the moment that its length is cut, so that the blocks that the card gets back hold none."""
+    log = path.with_name("history.db-wal")
+    assert left_of(log, JOB, 400) > 0  # the log alone holds some
+    before = log.stat().st_size
+    cut_off: list[bytes] = []
+
+    def truncate(command: str, *values: object) -> None:
+        if "TRUNCATE" in command:
+            cut_off.append(log.read_bytes())
+
+    jobs._db.conn.set_trace_callback(truncate)
+    jobs.erase(JOB)
+    jobs._db.conn.set_trace_callback(None)
+    assert len(cut_off) == 3
+    assert len(cut_off[0]) >= before
+    for content in cut_off:  # what the card keeps of the log when its length is cut
+        assert not any(content)
+
+
 def test_a_reader_in_the_way_is_told(path: Path, jobs: HistoryWriter, monkeypatch: pytest.MonkeyPatch) -> None:
     jobs._db.execute("PRAGMA busy_timeout = 50")
     other = sqlite3.connect(path, isolation_level=None)
