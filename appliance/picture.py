@@ -16,6 +16,7 @@ from appliance.measure.meter import LineMeter
 from appliance.watch import RECEIVER, Watch
 
 Json = dict[str, Any]
+_DAY_S = 86_400
 
 
 def rounded(value: float | None, digits: int) -> float | None:
@@ -155,7 +156,7 @@ def motion(meter: LineMeter) -> Json:
 
 
 def clock(meter: LineMeter, started_ns: int) -> Json:
-    """The receiver's clock against that of the arrivals: UTC of day less theirs, how fast they part, and its steps.
+    """The receiver's clock against that of the arrivals: theirs less UTC of day, how fast they part, and its steps.
 
     How late epochs came after their time is null where arrival was not measured.
     """
@@ -180,6 +181,14 @@ def clock(meter: LineMeter, started_ns: int) -> Json:
             "missing": dict(epochs.missing),
         },
     }
+
+
+def box_ahead_s(offset_s: float | None, wall_less_mono_ns: int) -> float | None:
+    """By how much the box's own time of day is ahead of the receiver's. offset_s: of `clock`."""
+    if offset_s is None:
+        return None
+    ahead_s = offset_s + wall_less_mono_ns / 1e9
+    return rounded((ahead_s + _DAY_S / 2) % _DAY_S - _DAY_S / 2, 2)
 
 
 def controller_saw(watch: Watch, now_ns: int, most: int | None = None) -> Json:

@@ -146,3 +146,16 @@ def test_without_times_of_arrival_no_load_silence_or_jitter_is_shown() -> None:
     row = picture.line(watch.receiver, USUAL, NOW_NS)
     assert row["load_mean"] is row["load_worst"] is row["longest_silence_s"] is None
     assert row["messages"][0]["jitter_s"] is row["messages"][0]["jitter_p95_s"] is None
+
+
+@pytest.mark.parametrize(
+    ("offset_s", "wall_s", "ahead_s"),
+    [
+        (None, 0.0, None),
+        (-33_200.0, 33_200.25, 0.25),
+        (-33_200.0, 1_777_886_000.0 - 0.5, -0.5),  # 1777886000 is 09:13:20, 33,200 s of day
+        (43_000.0, 43_300.0, -100.0),  # the day is a ring
+    ],
+)
+def test_how_far_the_boxs_own_clock_is_ahead(offset_s: float | None, wall_s: float, ahead_s: float | None) -> None:
+    assert picture.box_ahead_s(offset_s, round(wall_s * SECOND)) == ahead_s

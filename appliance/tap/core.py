@@ -270,6 +270,8 @@ class Core:
         state = port.state if port else "missing"
         says = port.says if port else "The port has not been opened yet."
         meter, floor_s = self._watch.meters[name], self._floors_s.get(name)
+        clock = picture.clock(meter, self._watch.started_ns)
+        wall_less_mono_ns = time.time_ns() - now_ns
         return {
             "name": name,
             "port": path,
@@ -280,6 +282,7 @@ class Core:
             "counters": picture.counters(meter),
             "said": self._said.shown(self._watch.started_ns, offset) if name == CONTROLLER else [],
             **picture.line(meter, self._watch.needs, now_ns),
+            "clock": clock | {"box_ahead_s": picture.box_ahead_s(clock["offset_s"], wall_less_mono_ns)},
         }
 
     def _lamp_picture(self) -> dict[str, Any]:

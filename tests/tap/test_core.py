@@ -138,7 +138,7 @@ def test_the_shape_of_the_picture(play: Play, box: Box) -> None:
     (picture,) = pictures
     assert picture.keys() == {
         "format", "version", "at_utc", "machine", "verdict", "needs", "checks", "lines", "watch", "clock", "lamps",
-        "wiggle", "box", "faults_open", "faults_recent", "marks",
+        "wiggle", "box", "controller_saw", "faults_open", "faults_recent", "marks",
     }  # fmt: skip
     assert (picture["format"], picture["machine"]) == (1, "Larkmere tractor 3")
     receiver, controller_row = picture["lines"]
@@ -149,6 +149,11 @@ def test_the_shape_of_the_picture(play: Play, box: Box) -> None:
     assert (receiver["setting"]["baud"], receiver["setting"]["needed_baud"]) == (38400, 38400)
     assert (receiver["counters"], receiver["floor_s"]) == (None, None)
     assert controller_row["setting"]["line"] == "from-controller"
+    assert picture["controller_saw"] == {
+        "asked": ["position", "speed"], "lost_s": {"position": 0, "speed": 0}, "spans": [],
+    }  # fmt: skip
+    assert receiver["motion"].keys() >= {"speed_ratio", "largest_jump_m", "cep_m"}
+    assert receiver["clock"].keys() >= {"offset_s", "slope_ppm", "steps", "epochs", "box_ahead_s"}
     assert picture["wiggle"] is False
     assert picture["watch"]["seconds"] == pytest.approx(2.9, abs=0.3)
     assert picture["box"] == {"dropped": 0, "history_says": "", "says": []}
