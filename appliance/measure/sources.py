@@ -2,7 +2,8 @@
 
 Only the sentences that get through can be asked; where the two collide, all is garbled (see hunt). A second sent
 twice, as at a leap second or by a receiver's hiccup, is not enough. Nor is a receiver that tells whole seconds and
-sends more often than that: it tells each of them several times, but evenly spaced, which two are only by a fluke.
+sends more often than that: it tells each of them several times, but evenly spaced, which two are only by a fluke. Nor
+is a clock that stands: of the same time told again and again, only the first time counts.
 """
 
 from __future__ import annotations
@@ -59,8 +60,11 @@ def _twice(steps: deque[_Step]) -> float:
     """Of one type. Only where all of its times are whole seconds is the interval asked as well."""
     whole = all(step.whole for step in steps)
     soon_ns = _EVEN_LEAST * sum(step.interval_ns for step in steps) / len(steps)
-    told = sum(
-        -_MIDNIGHT_S < step.step_s <= 0 and (not whole or step.step_s < 0 or step.interval_ns < soon_ns)
-        for step in steps
-    )
+    told, before_s = 0, 1.0
+    for step in steps:
+        if step.step_s == 0:
+            told += step.interval_ns < soon_ns if whole else before_s != 0
+        else:
+            told += -_MIDNIGHT_S < step.step_s < 0
+        before_s = step.step_s
     return told / len(steps)

@@ -27,7 +27,8 @@ def share(times_s: list[float], came_s: list[float] | None = None) -> float:
 def test_nothing_is_told_before_enough_has_come() -> None:
     assert Sources().twice_share == 0.0
     assert share([100.2] * 6) == 0.0
-    assert share([100.2] * 7) == 1.0
+    assert share([100.2, 101.2] * 3) == 0.0
+    assert share([100.2, 101.2] * 3 + [100.2]) == 0.5
 
 
 def test_one_clock_runs_on_over_midnight() -> None:
@@ -46,8 +47,15 @@ def test_one_second_told_twice_is_one_clock() -> None:
     assert 0.0 < share([*times[:10], times[9], *times[10:]], came) < TWICE_LEAST
 
 
-def test_a_clock_that_stands_still_is_told_every_time() -> None:
-    assert share([100.2] * 30) == 1.0
+@pytest.mark.parametrize("rate_hz", [1, 5, 10])
+@pytest.mark.parametrize("stands", [3, 8, 12, 15, 40])
+def test_a_clock_that_stands_is_one_clock(rate_hz: int, stands: int) -> None:
+    """While it stands, and for as long as that is remembered once it runs again."""
+    step_s = 1 / rate_hz
+    runs = [100.0 + number * step_s for number in range(21)]
+    for after in range(20):
+        times = [*runs, *[runs[-1]] * stands, *(runs[-1] + (stands + number) * step_s for number in range(1, after))]
+        assert share(times, [number * step_s for number in range(len(times))]) < TWICE_LEAST
 
 
 def late(number: int) -> float:
