@@ -229,12 +229,13 @@ def rates(look: Look) -> Iterator[Check]:
 
 
 def no_fix(look: Look) -> Iterator[Check]:
-    """There must be a fix."""
+    """There must be a fix. One claimed without a position is for position-null to tell, where the needs ask that."""
     if not look.needs.fix_required:
         return
     for sample in look.samples:
         told = "" if sample.quality is None else f" (quality {sample.quality})"
-        yield Check("no-fix", "", "pass" if sample.fixed else "fail", None, None, sample.at_ns, note=told)
+        fixed = sample.fixed and (sample.located or look.needs.truth_fix)
+        yield Check("no-fix", "", "pass" if fixed else "fail", None, None, sample.at_ns, note=told)
     if look.meter.fix.sample is None:
         late = look.waited_ns > DATE_NS
         note = ", as far as can be told: neither GGA nor RMC comes"

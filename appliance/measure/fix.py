@@ -31,7 +31,10 @@ _SAMPLES_MOST = 64
 
 @dataclass(slots=True)
 class FixSample:
-    """What one sentence said of the fix. quality 0 means none; None: the sentence has no such figure (RMC)."""
+    """What one sentence said of the fix. quality 0 means none; None: the sentence has no such figure (RMC).
+
+    fixed: it claims one. located: and gives a position, which is another question.
+    """
 
     at_ns: int
     fixed: bool
@@ -40,6 +43,7 @@ class FixSample:
     hdop: float | None
     age_s: float | None
     decimals: int | None
+    located: bool = True
 
 
 class Fix:
@@ -82,19 +86,22 @@ class Fix:
         if self._gga_ns is not None:
             self.seconds_by_quality[self._gga_quality] += min(at_ns - self._gga_ns, HOLD_NS) / 1e9
         self._gga_ns, self._gga_quality = at_ns, gga.quality or 0
-        fixed = bool(gga.quality) and gga.latitude_deg is not None
+        located = gga.latitude_deg is not None and gga.longitude_deg is not None
         if gga.age_s is not None:
             self.age_most_s = max(self.age_most_s or 0.0, gga.age_s)
         self.latitude_deg, self.longitude_deg, self.time_s = gga.latitude_deg, gga.longitude_deg, gga.time_s
-        self._note(FixSample(at_ns, fixed, self._gga_quality, gga.satellites, gga.hdop, gga.age_s, gga.decimals))
+        sample = FixSample(
+            at_ns, bool(gga.quality), self._gga_quality, gga.satellites, gga.hdop, gga.age_s, gga.decimals, located
+        )  # fmt: skip
+        self._note(sample)
 
     def _rmc(self, rmc: RMC, at_ns: int) -> None:
         self.speed_mps, self.course_deg = rmc.speed_mps, rmc.course_deg
         self._when(rmc.time_s, rmc.date, at_ns)
         if self._gga_ns is None or at_ns - self._gga_ns > HOLD_NS:
-            fixed = rmc.status == "A" and rmc.latitude_deg is not None
+            fixed, located = rmc.status == "A", rmc.latitude_deg is not None and rmc.longitude_deg is not None
             self.latitude_deg, self.longitude_deg = rmc.latitude_deg, rmc.longitude_deg
-            self._note(FixSample(at_ns, fixed, None if fixed else 0, None, None, None, rmc.decimals))
+            self._note(FixSample(at_ns, fixed, None if fixed else 0, None, None, None, rmc.decimals, located))
 
     def _when(self, time_s: float | None, date: tuple[int, int, int] | None, at_ns: int) -> None:
         self.time_s = time_s if time_s is not None else self.time_s

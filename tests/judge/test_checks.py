@@ -267,6 +267,13 @@ def test_no_fix_is_told_by_each_sample_or_after_a_while_by_none() -> None:
     assert Bench(replace(USUAL, fix_required=False)).ask(no_fix, START + 99 * SECOND) == {}
 
 
+def test_a_claimed_fix_without_a_position_is_no_fix_only_where_nothing_else_tells_it() -> None:
+    for sheet, state in ((USUAL, "pass"), (replace(USUAL, truth_fix=False), "fail")):
+        bench = Bench(sheet)
+        bench.say(sealed("GNGGA,101112.00,,,,,4,12,0.8,100.0,M,46.9,M,1.0,0131"), START)
+        assert bench.state(no_fix, START, "no-fix") == state
+
+
 def test_rmc_tells_of_the_fix_where_no_gga_comes() -> None:
     bench = Bench()
     bench.say(rmc(status="V"), START)

@@ -85,17 +85,20 @@ def test_what_stands_now() -> None:
         (gga(0), False, 0),
         (gga(None), False, 0),
         (gga(1), True, 1),
-        (gga(1, latitude_deg=None), False, 1),
+        (gga(1, latitude_deg=None), True, 1),
         (rmc("A"), True, None),
-        (rmc("A", latitude_deg=None), False, 0),
+        (rmc("A", latitude_deg=None), True, None),
         (rmc("V"), False, 0),
         (rmc(None), False, 0),
     ],
 )
-def test_a_fix_needs_a_quality_and_a_position(content: Content, fixed: bool, quality: int | None) -> None:
+def test_a_fix_is_what_claims_one_and_whether_it_has_a_position_is_told_beside(
+    content: GGA | RMC, fixed: bool, quality: int | None
+) -> None:
     sample = heard((1, content)).sample
     assert sample is not None
     assert (sample.fixed, sample.quality) == (fixed, quality)
+    assert sample.located is (content.latitude_deg is not None)
 
 
 def test_a_lost_position_is_not_shown_on() -> None:
