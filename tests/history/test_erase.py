@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import random
 import sqlite3
+import subprocess
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -46,31 +48,40 @@ def everything(path: Path) -> bytes:
 
 
 def left_of(path: Path, job: int, count: int) -> int:
-    raw = everything(path)
+    return left_in(everything(path), job, count)
+
+
+def left_in(raw: bytes, job: int, count: int) -> int:
     found = sum(one in raw for one in positions(job, count))
     return found + sum(any(piece in raw for piece in trace) for trace in packed_traces(job, count))
+
+
+def drive(
+    writer: HistoryWriter, start: WatchStart, second: Callable[..., SecondRow], fault: Callable[..., FaultRow]
+) -> None:
+    """Four watches of 400 s, the last one under way; rows of each lie side by side with the next one's."""
+    writer._db.execute("PRAGMA synchronous = OFF")  # cuts of power are tested elsewhere
+    for job in range(1, 5):
+        writer.begin_watch(start)
+        for n in range(400):
+            writer.add_chunk(RECEIVER, chunk(job, n))
+            latitude_deg = latitude_e7(job, n) / 1e7
+            writer.add_second(second((100 + n) * S, latitude_deg=latitude_deg))
+            if n % 50 == 0:
+                clip = Clip("whole", RECEIVER, (chunk(job, n),))
+                writer.close_fault(f"{n}", fault((100 + n) * S, (101 + n) * S, evidence=(clip,)))
+                writer.close_loss(f"{n}", LossRow("speed", (100 + n) * S, (101 + n) * S))
+                writer.add_mark(MarkRow((100 + n) * S, "page", f"job {job} place {n}"))
+            if n % 4 == 3:
+                writer.commit()
 
 
 @pytest.fixture
 def jobs(
     path: Path, start: WatchStart, second: Callable[..., SecondRow], fault: Callable[..., FaultRow]
 ) -> Iterator[HistoryWriter]:
-    """Four watches of 400 s, the last one under way; rows of each lie side by side with the next one's."""
     with HistoryWriter(path, Space(free_least_bytes=0)) as writer:
-        writer._db.execute("PRAGMA synchronous = OFF")  # cuts of power are tested elsewhere
-        for job in range(1, 5):
-            writer.begin_watch(start)
-            for n in range(400):
-                writer.add_chunk(RECEIVER, chunk(job, n))
-                latitude_deg = latitude_e7(job, n) / 1e7
-                writer.add_second(second((100 + n) * S, latitude_deg=latitude_deg))
-                if n % 50 == 0:
-                    clip = Clip("whole", RECEIVER, (chunk(job, n),))
-                    writer.close_fault(f"{n}", fault((100 + n) * S, (101 + n) * S, evidence=(clip,)))
-                    writer.close_loss(f"{n}", LossRow("speed", (100 + n) * S, (101 + n) * S))
-                    writer.add_mark(MarkRow((100 + n) * S, "page", f"job {job} place {n}"))
-                if n % 4 == 3:
-                    writer.commit()
+        drive(writer, start, second, fault)
         yield writer
 
 
@@ -174,3 +185,35 @@ def test_a_reader_in_the_way_is_told(path: Path, jobs: HistoryWriter, monkeypatc
     finally:
         other.close()
     assert left_of(path, JOB, 400) == 0
+
+
+@pytest.mark.slow
+def test_the_raw_image_of_the_card_holds_none(
+    tmp_path: Path, start: WatchStart, second: Callable[..., SecondRow], fault: Callable[..., FaultRow]
+) -> None:
+    """A file system of its own, searched whole: files, free blocks and journal. Needs root and a loop device."""
+    image, place = tmp_path / "card.img", tmp_path / "card"
+    place.mkdir()
+    with image.open("wb") as file:
+        file.truncate(16 * 2**20)
+    if os.geteuid() != 0 or not mounted(image, place):
+        pytest.skip("this machine does not let us mount a file system of our own")
+    try:
+        with HistoryWriter(place / "history.db", Space(free_least_bytes=0)) as writer:
+            drive(writer, start, second, fault)
+            os.sync()
+            assert left_in(image.read_bytes(), JOB, 120) == 150
+            writer.erase(JOB)
+    finally:
+        subprocess.run(["umount", str(place)], check=True, timeout=30)
+    raw = image.read_bytes()
+    assert left_in(raw, 2, 120) == 150
+    assert left_in(raw, JOB, 120) == 0
+
+
+def mounted(image: Path, place: Path) -> bool:
+    commands = (["mkfs.ext4", "-q", "-F", str(image)], ["mount", "-o", "loop", str(image), str(place)])
+    try:
+        return all(not subprocess.run(one, capture_output=True, check=False, timeout=30).returncode for one in commands)
+    except FileNotFoundError:
+        return False
