@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 from appliance.measure.spread import Spread
 from appliance.measure.track import SIGMAS, Node, Span, Track, span
+from appliance.measure.units import Law, units
 
 WINDOW_S = (2.0, 5.0)
 _WANTED_MPS = 0.1
@@ -23,23 +24,20 @@ ALLOWED_RATIO = 0.08
 LAG_S = 0.7
 """Filters in receivers delay speed against position; after a change of velocity that shows for so long. Ours."""
 ALLOWED_DEG = 8.0
-HOLDS_S = 1.2
+HOLDS_S = 1.0
 """A disagreement is told once it has gone on for so long. Ours: a bend or a brake makes none, with LAG_S allowed."""
-STANDS_S = 1.6
-"""The same for a position that moves at speed zero. Ours."""
+_AFTER_SHARE = 0.5
+"""And once what came since its first look disagrees the same way, by this share of what is allowed: a step of the
+position does not. Ours."""
+STILL_MPS = 0.05
+"""Up to this a speed is zero. Ours."""
 REVERSE_S = 30.0
 """How long a machine may back up before a course opposite to its track is told. Ours: a headland turn backs up for
 5 to 15 s. The course over ground is that of the motion; but a receiver with two antennas may send its heading for it,
 and that is opposite in reverse. See `_backs_up` for how the two are told apart at once."""
+_SLACK_S = 0.05
 ASKED_MPS = 0.8
 """Below it neither ratio nor course is asked."""
-
-_UNITS: dict[str, float] = {"knots-kmh": 1.852, "mps-kmh": 3.6, "mph": 1.609344, "knots-mps": 3.6 / 1.852}
-_RARE, _SURE = "knots-mps", 0.01
-_UNSURE_MOST = 0.05
-_NEAR = 0.035
-"""How near to a factor of units the ratio must be, as a share. Ours: half of what lies between 1.852 and 1.944, and a
-little, for the nearest is taken."""
 
 
 @dataclass(slots=True)
@@ -87,7 +85,7 @@ class Holding:
         return t_s - self.since.t_s if self.since is not None else 0.0
 
     def long_enough(self, t_s: float, needed_s: float) -> bool:
-        return self._count >= 3 and self.seconds(t_s) >= needed_s
+        return self._count >= 2 and self.seconds(t_s) >= needed_s - _SLACK_S
 
 
 class Agreement:
@@ -103,6 +101,9 @@ class Agreement:
         self.speed_asked = self.course_asked = False
         self._off = Holding()
         self._still = Holding()
+        self._zero: Node | None = None
+        self._law = Law()
+        self._law_from: Node | None = None
         self._turned = Holding()
         self._agreed_deg: float | None = None
         self._counted_s = -math.inf
@@ -110,6 +111,7 @@ class Agreement:
     def restart(self) -> None:
         """After a break in time, or a jump: what was told stays told until it is asked again."""
         self.track.forget()
+        self._zero = self._law_from = None
         for holding in (self._off, self._still, self._turned):
             if not holding.told:
                 holding.clear()
@@ -121,46 +123,80 @@ class Agreement:
         if first is None:
             return
         whole = span(first, node)
+        self._ask_standing(first, node)
         self._ask_speed(whole, node)
         self._ask_course(whole, node)
+
+    def _ask_standing(self, first: Node, node: Node) -> None:
+        """A speed of zero while the position moves: from where it became zero on, at most a window back."""
+        before = self.track.nodes[-2] if len(self.track.nodes) > 1 else None
+        if before is None or node.path_m - before.path_m > STILL_MPS * (node.t_s - before.t_s):
+            self._zero = None
+            self._still.good(node.t_s)
+        elif self._zero is None:
+            self._zero = before
+        elif node.t_s - self._zero.t_s > WINDOW_S[1]:
+            self._zero = self.track.since(node.t_s - WINDOW_S[1]) or before
+        if self._zero is not None:
+            part = span(self._zero, node)
+            moves = part.gone_m > ASKED_MPS * part.seconds
+            if moves and differs(part, more_m=LAG_S * math.hypot(*first.velocity)):
+                self._still.bad(self._zero)
+            else:
+                self._still.good(node.t_s)
+        since = self._still.since
+        if since is None:
+            self.standing = None
+            return
+        self._still.told = self._still.told or self._still.long_enough(node.t_s, HOLDS_S)
+        if self._still.told and self._zero is not None:
+            gone_mps = span(self._zero, node).gone_m / max(node.t_s - self._zero.t_s, 0.1)
+            self.standing = Finding(since.place.at_ns, node.t_s - since.t_s, 0.0, "", 0.0, gone_mps)
 
     def _ask_speed(self, whole: Span, node: Node) -> None:
         fastest = max(whole.told_m + whole.blind_m, whole.gone_m) / whole.seconds
         if fastest < ASKED_MPS:
-            if not self._off.told and not self._still.told:
+            if not self._off.told:
                 self._off.clear()
-                self._still.clear()
+            return
+        if self._zero is not None:  # whether the position moves meanwhile is asked above
             return
         self.speed_asked = True
-        off = differs(whole)
-        still = off and whole.told_m + whole.blind_m < 0.05 * whole.gone_m
         self._count(whole, node)
-        for holding, bad in ((self._still, still), (self._off, off and not still)):
-            if bad:
-                holding.bad(node)
-            else:
-                holding.good(node.t_s)
-        self.standing = self._told_speed(self._still, node, STANDS_S)
-        self.speed = self._told_speed(self._off, node, HOLDS_S)
+        if differs(whole):
+            self._off.bad(node)
+        else:
+            self._off.good(node.t_s)
+        self.speed = self._told_speed(self._off, whole, node)
 
-    def _told_speed(self, holding: Holding, node: Node, needed_s: float) -> Finding | None:
+    def _told_speed(self, holding: Holding, whole: Span, node: Node) -> Finding | None:
         if holding.since is None:
             return None
-        if not holding.told and not holding.long_enough(node.t_s, needed_s):
+        if not holding.told and not holding.long_enough(node.t_s, HOLDS_S):
             return None
         first = self.track.since(holding.since.t_s)
-        if first is None or node.t_s - first.t_s < HOLDS_S - 0.1:
-            return self.speed if holding is self._off else self.standing
+        if first is None or node.t_s - first.t_s < HOLDS_S - _SLACK_S:
+            return self.speed
         after = span(first, node)
         if not holding.told:
-            if not differs(after):
+            same_way = (after.told_m > after.gone_m) == (whole.told_m > whole.gone_m)
+            if not (same_way and differs(after, _AFTER_SHARE)):
                 return None
             holding.told = True
+            self._law, self._law_from = Law(), first
+        self._learn_law(node)
         told, gone = after.told_m + after.blind_m, after.gone_m
         ratio = told / max(gone, 0.01)
-        note = units(ratio, after.position_m / max(gone, told, 0.01) / SIGMAS)
+        note = "" if self._law.is_offset else units(ratio, after.position_m / max(gone, told, 0.01) / SIGMAS)
         since_ns, seconds = holding.since.place.at_ns, holding.seconds(node.t_s)
         return Finding(since_ns, seconds, ratio, note, told / after.seconds, gone / after.seconds)
+
+    def _learn_law(self, node: Node) -> None:
+        if self._law_from is None:
+            self._law_from = node
+        elif node.t_s - self._law_from.t_s >= WINDOW_S[0]:
+            part, self._law_from = span(self._law_from, node), node
+            self._law.add((part.told_m + part.blind_m) / part.seconds, part.gone_m / part.seconds)
 
     def _count(self, whole: Span, node: Node) -> None:
         """Windows that do not overlap, for the figures of the watch."""
@@ -216,10 +252,11 @@ class Agreement:
         return self._agreed_deg is None or abs(math.remainder(whole.track_deg - self._agreed_deg, 360)) > 90
 
 
-def differs(part: Span) -> bool:
-    """Whether the told way is longer or shorter than the positions allow."""
+def differs(part: Span, share: float = 1.0, more_m: float = 0.0) -> bool:
+    """Whether the told way is longer or shorter than the positions allow. share: of what they do; more_m: on top."""
     fastest = max(part.told_m, part.gone_m) / part.seconds
     allowed_m = part.seconds * (ALLOWED_MPS + ALLOWED_RATIO * fastest) + part.position_m + LAG_S * part.change_mps
+    allowed_m = share * allowed_m + more_m
     least, most = part.told_m - part.blind_m, part.told_m + part.blind_m
     return not least - allowed_m <= part.gone_m <= most + allowed_m
 
@@ -231,17 +268,3 @@ def allowed_deg(part: Span) -> float | None:
         return None
     turning_deg = min(LAG_S * part.turned_deg / part.seconds, 45.0)
     return ALLOWED_DEG + turning_deg + math.degrees(math.asin(part.position_m / shortest))
-
-
-def units(ratio: float, unsure: float = 0.0) -> str:
-    """The mix-up of units that a ratio of speeds tells of, either way round; "" where it tells of none.
-
-    unsure: how far the ratio itself may be off, as a share. Knots for m/s lies only 5 % from knots for km/h, which is
-    the usual one: it is named when the ratio is sure.
-    """
-    if ratio <= 0:
-        return ""
-    size = abs(math.log(ratio))
-    off = {name: abs(size - math.log(factor)) for name, factor in _UNITS.items() if name != _RARE or unsure < _SURE}
-    name = min(off, key=lambda unit: off[unit])
-    return name if off[name] <= _NEAR + min(unsure, _UNSURE_MOST) else ""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from appliance.measure.agreement import ALLOWED_RATIO, Agreement, Finding
+from appliance.measure.decimals import telling
 from appliance.measure.epoch import Epoch
 from appliance.measure.geodesy import Step
 from appliance.measure.pairs import Pairs
@@ -163,8 +164,11 @@ class Motion:
             quality = content.quality if isinstance(content, GGA) else QUALITY_BY_MODE.get(content.mode or "")
             promise = promised(quality, gga.hdop if gga else None, epoch.contents.get("GST"))
             told, velocity = self._told()
-            return Place(self._t_s, at_ns, content.latitude_deg, content.longitude_deg, quality, promise,
-                         grain_m(content.decimals), told, velocity)  # fmt: skip
+            grain = grain_m(telling(next((one for one in epoch.sentences if one.content is content), None)))
+            latitude_deg, longitude_deg = self._steps.righted(content.latitude_deg, content.longitude_deg)
+            return Place(
+                self._t_s, at_ns, latitude_deg, longitude_deg, quality, promise, grain, told, velocity
+            )  # fmt: skip
         return None
 
     def _told(self) -> tuple[Step | None, tuple[float, float]]:
@@ -218,6 +222,7 @@ class Motion:
                 agreement.restart()
         elif standing:
             column, found = max(standing, key=lambda one: one[1].seconds)
+            self._parking.restart()
             self._troubles.lasts(
                 "position-frozen", found.since_ns, found.seconds, note="standing",
                 figures={"source": column, "track_mps": found.gone},

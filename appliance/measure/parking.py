@@ -39,6 +39,8 @@ class Parking:
     def add(self, place: Place, speed_mps: float | None, tell: Callable[[int, float | None, float], None]) -> None:
         """tell(since_ns, 2DRMS if too much else None, allowed) is called at each sample of a spell long enough."""
         if speed_mps is None:
+            if self._last_s is not None and place.t_s - self._last_s > _MEAN_S:
+                self.restart()  # who knows how far it went meanwhile
             return
         t_s = place.t_s
         seconds = min(t_s - self._last_s, _MEAN_S) if self._last_s is not None else 0.0

@@ -28,6 +28,11 @@ FROZEN_M = 1.5
 less often than they send repeat a position for up to a second. Ours."""
 FROZEN_GRAINS = 3.0
 _CAUGHT_UP_SHARE = 0.15
+_MIRROR_M = 100.0
+"""A position that lies no further from the last one, but for its side, is the same in the mirror. Ours."""
+_DOUBT_SHARE = 0.25
+"""A speed that was off by this share of the last step, and more than fix and decimals allow, foretells nothing: then
+the next step is held against what a machine can do. That the speed is wrong is told elsewhere. Ours."""
 
 
 @dataclass(slots=True)
@@ -75,6 +80,7 @@ class Steps:
         self._changed_s = -math.inf
         self._change: tuple[int | None, int | None] = (None, None)
         self._change_m = 0.0
+        self._doubted = False
 
     def restart(self) -> None:
         self._places.clear()
@@ -85,6 +91,19 @@ class Steps:
     @property
     def last(self) -> Place | None:
         return self._places[-1] if self._places else None
+
+    def righted(self, latitude_deg: float, longitude_deg: float) -> tuple[float, float]:
+        """The position, on the side of the globe where the last one was, if only its side (N, S, E, W) is another.
+
+        That is told as such: it is no jump round the globe, nor a way in the mirror.
+        """
+        last = self.last
+        if last is None or (last.latitude_deg * latitude_deg >= 0 and last.longitude_deg * longitude_deg >= 0):
+            return latitude_deg, longitude_deg
+        righted = math.copysign(latitude_deg, last.latitude_deg), math.copysign(longitude_deg, last.longitude_deg)
+        only_side = way(*last.position, *righted).distance_m < _MIRROR_M
+        far = way(*last.position, latitude_deg, longitude_deg).distance_m > 10 * _MIRROR_M
+        return righted if only_side and far else (latitude_deg, longitude_deg)
 
     def settle_m(self, t_s: float) -> float:
         """How far the position may still slide since the quality last changed."""
@@ -101,7 +120,7 @@ class Steps:
             self._note_change(last, place)
         jump = self._judge(last, place)
         self._note_frozen(last, place, speed_mps)
-        jumped = jump.off_m > jump.allowed_m and not self._mirrored(last, place)
+        jumped = jump.off_m > jump.allowed_m
         if jumped:
             self._places.clear()
             self.largest_m = max(self.largest_m or 0.0, jump.off_m)
@@ -142,10 +161,14 @@ class Steps:
         # The same position again is no jump; whether it is frozen is another question.
         offs = self._foretold(last, place, step) if step != (0.0, 0.0) else [0.0]
         self._paces.append((step.north_m / seconds, step.east_m / seconds))
+        grain_m = 1.5 * max(last.grain_m, place.grain_m)
         changed = place.t_s - self._changed_s < CHANGE_S
         noise_m = PROMISE_SIGMAS * math.sqrt(2) * max(last.promise.noise_m, place.promise.noise_m)
         allowed = max(LEAST_M, noise_m, self._change_m if changed else 0.0)
-        allowed += 1.5 * max(last.grain_m, place.grain_m) + self._dynamics_m(last, place, seconds)
+        allowed += grain_m + self._dynamics_m(last, place, seconds)
+        if last.told is not None and place.told is not None:
+            told_off_m = _off(step, place.told.north_m - last.told.north_m, place.told.east_m - last.told.east_m)
+            self._doubted = told_off_m > noise_m + grain_m + _DOUBT_SHARE * math.hypot(*step)
         before, after = self._change if changed else (last.quality, place.quality)
         return Jump(min(offs), allowed, before, after, changed)
 
@@ -171,21 +194,14 @@ class Steps:
             offs.append(max(0.0, _off(step, north, east) - _CAUGHT_UP_SHARE * math.hypot(north, east)))
         return offs or [math.hypot(*step)]
 
-    @staticmethod
-    def _dynamics_m(last: Place, place: Place, seconds: float) -> float:
+    def _dynamics_m(self, last: Place, place: Place, seconds: float) -> float:
+        steep_m = _STEEP_MPS2 * seconds * (seconds + 0.3)
         if last.told is None or place.told is None:
-            return _STEEP_MPS2 * seconds * (seconds + 0.3)
+            return steep_m
         change = math.hypot(place.velocity[0] - last.velocity[0], place.velocity[1] - last.velocity[1])
         fast = math.hypot(*place.velocity)
-        return change * (0.5 * seconds + 0.5) + fast * (0.05 * seconds + 0.02)
-
-    @staticmethod
-    def _mirrored(last: Place, place: Place) -> bool:
-        """Whether only a side (N, S, E, W) changed: that is told as such, and not as a jump round the globe."""
-        if last.latitude_deg * place.latitude_deg >= 0 and last.longitude_deg * place.longitude_deg >= 0:
-            return False
-        here, there = (tuple(map(abs, one.position)) for one in (last, place))
-        return way(*here, *there).distance_m < 100 and way(*last.position, *place.position).distance_m > 1000
+        told_m = change * (0.5 * seconds + 0.5) + fast * (0.05 * seconds + 0.02)
+        return max(told_m, steep_m) if self._doubted else told_m
 
 
 def _off(step: Step, north_m: float, east_m: float) -> float:

@@ -5,6 +5,7 @@ Each is told once, when it changes for good: at the epoch from which only the ne
 
 from __future__ import annotations
 
+from appliance.measure.decimals import POSITION_AT, decimals_of, zeros_of
 from appliance.measure.epoch import Epoch
 from appliance.measure.persistence import FORGET_NS, Habit, Persist
 from appliance.measure.trouble import Figures, Troubles
@@ -16,8 +17,6 @@ CHANGE_NS = 1_000_000_000
 ALIKE_NS = 10_000_000_000
 """What changes in several types within this time is one change. Our choice."""
 
-POSITION_AT = {"GGA": (1, 3), "RMC": (2, 4), "GLL": (0, 2)}
-"""Type -> places of latitude and longitude among its fields."""
 _TALKING = frozenset({"GGA", "RMC", "VTG", "GLL", "ZDA"})
 
 
@@ -130,6 +129,10 @@ PADDED_TEXTS = 3
 even on a course along which only one coordinate moves. Our choice."""
 PADDED_WAY = 10
 """A machine that has moved by ten of the last decimal should have changed it, so the same text counts again."""
+SURE_ZEROS = 3
+SURE_COUNT, SURE_TEXTS, SURE_WAY = 4, 1, 3
+"""Three zeros at the end of both angles come by chance once in a million positions, so less of all that is needed:
+with two decimals left of five a machine takes seconds from one text to the next. Our choice."""
 _METRES_A_MINUTE = 1852.0
 
 
@@ -159,30 +162,32 @@ class Padding:
         sentence = self._asked(epoch)
         if sentence is None:
             return
-        latitude_at, longitude_at = POSITION_AT[sentence.type]
-        fields = sentence.fields
-        texts = fields[latitude_at], fields[longitude_at]
-        if not all(texts):
+        decimals = decimals_of(sentence)
+        if decimals is None:
             return
-        decimals = [text.partition(".")[2] for text in texts]
-        sent = min(map(len, decimals))
-        if not self._tells(texts, sent, epoch.end_ns):
+        sent, zeros = min(map(len, decimals)), zeros_of(decimals)
+        sure = min(zeros, self._zeros or zeros) >= SURE_ZEROS
+        count, texts, way = (
+            (SURE_COUNT, SURE_TEXTS, SURE_WAY) if sure else (PADDED_COUNT, PADDED_TEXTS, PADDED_WAY)
+        )  # fmt: skip
+        latitude_at, longitude_at = POSITION_AT[sentence.type]
+        told = sentence.fields[latitude_at], sentence.fields[longitude_at]
+        if not self._tells(told, way * _METRES_A_MINUTE / 10**sent, epoch.end_ns):
             self._padded.still(epoch.end_ns)
             return
-        zeros = min(len(text) - len(text.rstrip("0")) for text in decimals)
         if not zeros:
             self.forget()
             self._padded.good(epoch.end_ns)
             return
         self._zeros = min(zeros, self._zeros or zeros)
-        if self._count >= PADDED_COUNT and self._texts >= PADDED_TEXTS:
+        if self._count >= count and self._texts >= texts:
             figures: Figures = {"type": sentence.type, "padded": self._zeros}
             self._padded.bad(epoch.end_ns, float(sent - self._zeros), needed=float(sent), figures=figures)
 
-    def _tells(self, texts: tuple[str, ...], sent: int, at_ns: int) -> bool:
-        """Whether this position is another, or should be; then it counts."""
+    def _tells(self, texts: tuple[str, ...], way_m: float, at_ns: int) -> bool:
+        """Whether this position is another, or should be after so long a way; then it counts."""
         moved_m = self._speed_mps * (at_ns - self._last_ns) / 1e9
-        if texts == self._last and moved_m < PADDED_WAY * _METRES_A_MINUTE / 10**sent:
+        if texts == self._last and moved_m < way_m:
             return False
         self._count += 1
         self._texts += texts != self._last

@@ -153,6 +153,15 @@ def test_a_factor_of_no_unit_has_its_ratio_and_offset_told() -> None:
     assert 0.6 < offset_mps < 1.5
 
 
+@pytest.mark.slow
+def test_an_offset_is_no_mix_up_of_units_once_the_speed_varies() -> None:
+    """On a road, with stops: 6 m/s more is about 1.6 times at 10 m/s."""
+    added = Watched(bursts(speeds(lambda knots: knots + 11.7), plan="road", end_s=170.0))
+    assert added.troubles.lasting["speed-disagrees"].note == ""
+    times = Watched(bursts(speeds(lambda knots: knots * 1.609344), plan="road", end_s=170.0))
+    assert times.troubles.lasting["speed-disagrees"].note == "mph"
+
+
 def test_a_wrong_kmh_beside_right_knots_is_found_and_its_column_named() -> None:
     def one(said: Said) -> None:
         if said.message == "VTG":
@@ -170,6 +179,38 @@ def test_a_speed_that_is_right_again_ends_it() -> None:
     assert len(ended) == 1
     assert ended[0].until_ns is not None
     assert 45 <= ended[0].until_ns / 1e9 < 51
+
+
+@pytest.mark.parametrize("kept", [1, 3])
+def test_padded_decimals_make_no_jumps(kept: int) -> None:
+    """0.1' are 185 m, 0.001' are 1.85 m: the position stands and leaps on. That is told as what it is, elsewhere."""
+
+    def one(said: Said) -> None:
+        at = said.position
+        for field in (at, at + 2) if at is not None else ():
+            whole, _, decimals = said.fields[field].partition(".")
+            said.fields[field] = f"{whole}.{decimals[:kept]:0<{len(decimals)}}"
+
+    assert Watched(bursts(rewritten(one), end_s=120)).kinds() == set()
+
+
+@pytest.mark.parametrize("axis", [1, 3])
+@pytest.mark.parametrize("rates", RATES)
+def test_a_flipped_hemisphere_is_no_motion(rates: dict[str, float], axis: int) -> None:
+    """Neither the flip nor the way back; nor is the way in the mirror told as one that course contradicts."""
+    other = {"N": "S", "S": "N", "E": "W", "W": "E"}
+
+    def one(said: Said) -> None:
+        at = said.position
+        if at is not None:
+            said.fields[at + axis] = other[said.fields[at + axis]]
+
+    assert Watched(bursts(rewritten(one), rates_hz=rates, to_s=50)).kinds() == set()
+
+
+def test_a_zero_speed_makes_no_jumps_in_a_turn_and_no_scatter() -> None:
+    watched = Watched(bursts(speeds(lambda _: 0.0), rates_hz=SETS["1 Hz"], end_s=300))
+    assert watched.kinds() == {"position-frozen"}
 
 
 @pytest.mark.parametrize("rates", RATES)

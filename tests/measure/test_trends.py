@@ -341,6 +341,17 @@ def test_zeros_by_chance_or_at_a_standstill_are_no_padding(told: Callable[..., T
     assert told(instants(0, 200), south).all == []
 
 
+def test_two_decimals_of_five_are_told_though_the_text_stays_for_seconds(epoch: Make, instants: Times) -> None:
+    """5 m/s due north; 0.01' are 18.5 m."""
+    troubles = Troubles()
+    claims = Claims(troubles)
+    for now_s in instants(0, 30):
+        said = {"latitude": f"52{6 + int(now_s * 5 / 18.52) / 100:05.2f}000", "longitude": "00112.34000"}
+        claims.take(epoch(now_s, ("GNGGA", said), ("GNVTG", {"knots": "9.7", "kmh": "18.0"})))
+        if now_s > 4:
+            assert troubles.lasting["decimals-padded"].measured == 2
+
+
 def test_padding_lasts_over_a_standstill(told: Callable[..., Told], instants: Times) -> None:
     def fields(now_s: float) -> dict[str, str]:
         minutes = f"{round(min(now_s, 40) * 5):04d}0000"
