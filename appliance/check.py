@@ -138,6 +138,8 @@ class Recording:
             "motion": picture.motion(meter),
             "clock": picture.clock(meter, watch.started_ns),
             "controller_saw": picture.controller_saw(watch, end_ns)["spans"],
+            "error_seconds": picture.error_seconds(meter),
+            "proof": picture.proof(watch, end_ns),
             "checks": [picture.check(one) for one in self._checks(watch)],
             "faults": [picture.fault(one, watch.started_ns, offset) for one in sorted(self.faults, key=_order)],
         }

@@ -10,6 +10,7 @@ from appliance.fields import fields_by_name, words
 from appliance.judge.check import Check
 from appliance.judge.faults import Fault
 from appliance.judge.needs import Needs
+from appliance.judge.proof import bad_share_most
 from appliance.measure.fix import QUALITY_WORDS, Fix
 from appliance.measure.message import Message
 from appliance.measure.meter import LineMeter
@@ -143,6 +144,25 @@ def _time_of_day(time_s: float | None) -> str | None:
     return f"{int(minutes) // 60:02d}:{int(minutes) % 60:02d}:{seconds:04.1f}"
 
 
+def error_seconds(meter: LineMeter) -> Json:
+    """Seconds in the terms of ITU-T G.826. pending: of which it is not known yet whether they were available."""
+    total = meter.by_second.total
+    return {
+        "available": total.available,
+        "errored": total.errored,
+        "severely_errored": total.severe,
+        "background_block_errors": total.background,
+        "unavailable": total.unavailable,
+        "pending": total.pending,
+    }
+
+
+def proof(watch: Watch, now_ns: int) -> Json:
+    """How long it has been clean, and the greatest share of bad seconds that this leaves open at 95 %."""
+    clean_s = watch.verdict.clean_s(now_ns)
+    return {"clean_s": rounded(clean_s, 1), "bad_share_at_most": rounded(bad_share_most(clean_s), 6)}
+
+
 def motion(meter: LineMeter) -> Json:
     """How position, speed and course agree; parked, how the position scatters. null: not known."""
     of = meter.truth.motion
@@ -260,4 +280,5 @@ def line(meter: LineMeter, needs: Needs, now_ns: int) -> Json:
         "messages": messages(meter, needs, now_ns, fields=True),
         "fix": fix(meter.fix),
         "motion": motion(meter),
+        "error_seconds": error_seconds(meter),
     }

@@ -66,6 +66,8 @@ class Watch:
         self.judge = Judge(needs, started_ns)
         self.controller = Controller(needs, started_ns)
         self.receiver.hear = self.controller.take
+        for meter in self.meters.values():
+            meter.by_second.begin(started_ns)
         self.verdict = Verdict(needs.clean_run_s, started_ns)
         self.faults = Faults(RECEIVER)
         self.evidence = Evidence()
@@ -101,6 +103,8 @@ class Watch:
 
     def port(self, line: str, says: str, at_ns: int) -> None:
         """A port was opened (says is "") or lost (says is why)."""
+        by_second = self.meters[line].by_second
+        (by_second.pause if says else by_second.begin)(at_ns)
         if line == RECEIVER:
             self.judge.port(says, at_ns)
             self.controller.port(says, at_ns)
@@ -119,6 +123,8 @@ class Watch:
         self._next_look_ns = now_ns + LOOK_NS
         self.last_ns = max(self.last_ns, now_ns)
         self.receiver.truth.tick(now_ns)
+        for meter in self.meters.values():
+            meter.by_second.until(now_ns)
         self.controller.look(now_ns)
         self.checks = self.judge.look(self.receiver, now_ns, self.meters.get(CONTROLLER))
         turned = self.verdict.take(self.checks, now_ns)

@@ -15,6 +15,7 @@ from appliance.measure.hunt import Hunt
 from appliance.measure.joining import Joining
 from appliance.measure.load import Load
 from appliance.measure.message import MAKER, Message
+from appliance.measure.performance import SecondBySecond
 from appliance.measure.rate import Rate
 from appliance.measure.sources import Sources
 from appliance.measure.time import UtcAnchor
@@ -83,6 +84,7 @@ class LineMeter:
         self.truth = Truth(settings.truth, settings.arrival_measured)
         self.counters: Counters | None = None
         self.wiggle: Wiggle | None = None
+        self.by_second = SecondBySecond(settings.silence_most_ns if settings.arrival_measured else None)
         self.hear: Callable[[Sentence], None] | None = None
         self.last_sentence_ns: int | None = None
         self.ending = Ending()
@@ -169,6 +171,7 @@ class LineMeter:
         if not self.sentences and not damaged.talker and self.joining.covers(damaged.frame.start_ns):
             return  # rubbish of one who joined in mid character
         self._tally.damaged += 1
+        self.by_second.add(damaged.frame.end_ns, sound=False)
         self.errors.add(damaged.reason, damaged.frame.end_ns)
         message = self.messages.get((damaged.talker, damaged.type))
         if message is not None:
@@ -185,6 +188,7 @@ class LineMeter:
         self.sentences += 1
         self.last_sentence_ns = at_ns
         self._tally.sentences += 1
+        self.by_second.add(at_ns, sound=True)
         self.contact.began(sentence.frame.start_ns)
         if self.wiggle is not None:
             self.wiggle.sentence(sentence.type, at_ns)
@@ -222,6 +226,7 @@ class LineMeter:
         for _ in range(new if heard_one else 0):
             self.errors.add(NO_START, self.framer.stray_ns)
             self._tally.damaged += 1
+            self.by_second.add(self.framer.stray_ns, sound=False)
             self.contact.began(self.framer.stray_ns)
             if self.wiggle is not None:
                 self.wiggle.damaged(self.framer.stray_ns)

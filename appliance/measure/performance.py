@@ -14,6 +14,7 @@ SEVERE_SHARE = 0.3
 TURN_SECONDS = 10
 """Both of ITU-T G.826."""
 _SECOND_NS = 1_000_000_000
+_NEVER_NS = 2**62
 _JUMP_SECONDS = 30
 """Seconds of a long silence that are told one by one; the rest are alike."""
 
@@ -91,18 +92,23 @@ class Performance:
 
 
 class SecondBySecond:
-    """Sorts the sentences of a line into seconds. silence_most_ns: after so long without a sound one, a second that
-    holds none is a defect."""
+    """Sorts the sentences of a line into seconds, from the moment listening is said to begin.
 
-    def __init__(self, started_ns: int, silence_most_ns: int) -> None:
+    silence_most_ns: after so long without a sound sentence, a second that holds none is a defect; None where silence is
+    none, or cannot be told.
+    """
+
+    def __init__(self, silence_most_ns: int | None) -> None:
         self.total = Performance()
-        self._begin_ns = started_ns
-        self._silence_most_ns = silence_most_ns
-        self._sound_ns = started_ns
+        self._silence_most_ns = _NEVER_NS if silence_most_ns is None else silence_most_ns
+        self._begin_ns = self._sound_ns = 0
         self._blocks = self._errored = 0
+        self._listening = False
 
     def add(self, at_ns: int, *, sound: bool) -> None:
         """One sentence, and whether it is sound."""
+        if not self._listening:
+            return
         self.until(at_ns)
         self._blocks += 1
         if sound:
@@ -110,9 +116,20 @@ class SecondBySecond:
         else:
             self._errored += 1
 
+    def pause(self, at_ns: int) -> None:
+        """From here on nobody listens: the second under way, and what follows, is not counted."""
+        self.until(at_ns)
+        self._listening = False
+
+    def begin(self, at_ns: int) -> None:
+        """Listening begins, or begins again."""
+        self._listening = True
+        self._begin_ns = self._sound_ns = at_ns
+        self._blocks = self._errored = 0
+
     def until(self, now_ns: int) -> None:
         """The time passed: seconds that are over are counted."""
-        over = (now_ns - self._begin_ns) // _SECOND_NS
+        over = (now_ns - self._begin_ns) // _SECOND_NS if self._listening else 0
         while over > 0:
             alike = 1 if self._blocks else min(over, max(1, self._alike(over)))
             end_ns = self._begin_ns + alike * _SECOND_NS

@@ -56,7 +56,8 @@ def test_many_alike_are_as_one_by_one() -> None:
 
 
 def test_sentences_are_sorted_into_seconds_and_a_silence_is_a_defect() -> None:
-    by_second = SecondBySecond(100 * S, 2_500_000_000)
+    by_second = SecondBySecond(2_500_000_000)
+    by_second.begin(100 * S)
     for n in range(20):
         by_second.add(100 * S + n * S // 2, sound=n != 7)
     by_second.until(140 * S)
@@ -65,8 +66,31 @@ def test_sentences_are_sorted_into_seconds_and_a_silence_is_a_defect() -> None:
 
 
 def test_one_sentence_a_second_that_straddles_is_no_defect() -> None:
-    by_second = SecondBySecond(0, 2_500_000_000)
+    by_second = SecondBySecond(2_500_000_000)
+    by_second.begin(0)
     for n in range(60):
         by_second.add(n * S + (990_000_000 if n % 2 else 10_000_000), sound=True)
     by_second.until(60 * S)
     assert (by_second.total.errored, by_second.total.available) == (0, 60)
+
+
+def test_while_nobody_listens_nothing_is_counted() -> None:
+    by_second = SecondBySecond(600_000_000)
+    by_second.add(0, sound=False)
+    by_second.begin(10 * S)
+    for n in range(50):
+        by_second.add(10 * S + n * S // 5, sound=True)
+    by_second.pause(20 * S)
+    by_second.until(80 * S)
+    by_second.begin(80 * S)
+    by_second.add(80 * S + S // 2, sound=True)
+    by_second.until(81 * S)
+    assert (by_second.total.available, by_second.total.errored, by_second.total.pending) == (11, 0, 0)
+
+
+def test_where_silence_cannot_be_told_it_is_no_defect() -> None:
+    by_second = SecondBySecond(None)
+    by_second.begin(0)
+    by_second.add(S // 2, sound=True)
+    by_second.until(1000 * S)
+    assert (by_second.total.available, by_second.total.unavailable) == (1000, 0)
