@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from appliance.history.reader import History
 from appliance.history.rows import Watch
-from appliance.take import faults, raw, seconds, text
+from appliance.take import faults, geojson, gpx, losses, raw, seconds, text
 
 Lines = Callable[[History, Watch, str, int | None, int | None], Iterator[bytes]]
 
@@ -27,4 +27,7 @@ FORMS: dict[str, Form] = {
     "raw": Form("Raw bytes as received", ".raw", "application/octet-stream", raw.lines),
     "seconds": Form("Table by the second (CSV)", "-seconds.csv", "text/csv; charset=utf-8", seconds.lines),
     "faults": Form("Table of faults (CSV)", "-faults.csv", "text/csv; charset=utf-8", faults.lines),
+    "losses": Form("Table of losses (CSV)", "-losses.csv", "text/csv; charset=utf-8", losses.lines),
+    "gpx": Form("Track (GPX)", ".gpx", "application/gpx+xml", gpx.lines),
+    "geojson": Form("Track by fix quality (GeoJSON)", ".geojson", "application/geo+json", geojson.lines),
 }

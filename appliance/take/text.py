@@ -45,11 +45,12 @@ def tag_block(source: str, unix_ms: int) -> bytes:
 
 def _rows(history: History, watch: Watch, line: str, from_ns: int | None, to_ns: int | None) -> Iterator[bytes]:
     source = SOURCES[line]
-    for frame in _frames(history, watch, line, from_ns, to_ns):
+    for frame in frames(history, watch, line, from_ns, to_ns):
         yield tag_block(source, utc_ms(watch, frame.start_ns)) + _ended(frame.raw)
 
 
-def _frames(history: History, watch: Watch, line: str, from_ns: int | None, to_ns: int | None) -> Iterator[Frame]:
+def frames(history: History, watch: Watch, line: str, from_ns: int | None, to_ns: int | None) -> Iterator[Frame]:
+    """The frames, good and damaged, that start in the span."""
     framer = Framer()
     begin_ns = None if from_ns is None else from_ns - EDGE_NS
     end_ns = None if to_ns is None else to_ns + EDGE_NS

@@ -19,12 +19,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from appliance.history.reader import History
-from appliance.history.rows import FaultRow, SecondRow, Watch, WatchStart
+from appliance.history.rows import FaultRow, LossRow, SecondRow, Watch, WatchStart
 from appliance.history.writer import HistoryWriter
 from appliance.sentence.checksum import checksum
 from appliance.sentence.chunk import Chunk
 from appliance.sentence.frame import Framer
-from appliance.take import faults, raw, seconds, text
+from appliance.take import faults, losses, raw, seconds, text
 from appliance.take.forms import FORMS
 from appliance.take.name import file_name, slug
 
@@ -192,6 +192,24 @@ def test_faults_as_a_table_and_no_formula_from_the_line(writer: HistoryWriter, r
     assert (second["says"], second["message"], second["unit"]) == (f"'{evil}", "'@X", "'+")
 
 
+def test_losses_as_a_table(writer: HistoryWriter, reading: Reading) -> None:
+    writer.close_loss("a", LossRow("position", 53 * S, 56_100 * 10**6))
+    writer.open_loss("b", LossRow("speed", 60 * S, None))
+    history = reading()
+    rows = table(losses.lines(history, history.watch(1), RECEIVER))
+    assert rows == [
+        {
+            "start_utc": "2026-05-04T09:13:23.000Z",
+            "end_utc": "2026-05-04T09:13:26.100Z",
+            "duration_s": "3.1",
+            "what": "position",
+        },
+        {"start_utc": "2026-05-04T09:13:30.000Z", "end_utc": "", "duration_s": "", "what": "speed"},
+    ]
+    assert table(losses.lines(history, history.watch(1), RECEIVER, 54 * S, 55 * S)) == rows[:1]
+    assert table(losses.lines(history, history.watch(1), RECEIVER, 57 * S, 60 * S)) == []
+
+
 @pytest.fixture
 def watch() -> Watch:
     """From 2026-05-04 09:12 to 17:40 UTC, by the line's time."""
@@ -206,6 +224,9 @@ def test_file_names(watch: Watch) -> None:
         "raw": "linelamp-2026-05-04-tractor-3-0912-1740.raw",
         "seconds": "linelamp-2026-05-04-tractor-3-0912-1740-seconds.csv",
         "faults": "linelamp-2026-05-04-tractor-3-0912-1740-faults.csv",
+        "losses": "linelamp-2026-05-04-tractor-3-0912-1740-losses.csv",
+        "gpx": "linelamp-2026-05-04-tractor-3-0912-1740.gpx",
+        "geojson": "linelamp-2026-05-04-tractor-3-0912-1740.geojson",
     }
     form = FORMS["text"]
     assert file_name(watch, form, CONTROLLER) == "linelamp-2026-05-04-tractor-3-0912-1740-from-controller.nmea"
