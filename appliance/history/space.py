@@ -50,6 +50,7 @@ class Taken:
     size: int
     spare: int
     growth: int
+    card_left: int | None
 
     @property
     def room(self) -> bool:
@@ -66,23 +67,33 @@ def taken(db: Database, path: Path, space: Space) -> Taken:
     size = page * count + WAL_BYTES_KEPT
     wal = path.with_name(path.name + "-wal")
     log_growth = max(0, WAL_BYTES_KEPT - (wal.stat().st_size if wal.exists() else 0))
-    left = disk.f_bavail * disk.f_frsize - log_growth - space.free_least_bytes
+    free_bytes = disk.f_bavail * disk.f_frsize
+    left = free_bytes - log_growth - space.free_least_bytes
     growth = min(space.most_bytes - size, left)
     spare = page * free
     if size - spare > space.most_bytes:  # the cap was made smaller: it is what is in use that must come down
         spare = 0
-    return Taken(size, spare, growth)
+    return Taken(size, spare, growth, free_bytes if left < GROW_BYTES else None)
 
 
-def make_room(db: Database, path: Path, space: Space, watch: int | None) -> bool:
-    """Drop some of what is oldest if there is need; False where there is nothing to drop. watch: that under way."""
+def make_room(db: Database, path: Path, space: Space, watch: int | None) -> str:
+    """Drop some of what is oldest if there is need; gives what somebody should do about it, or "".
+
+    watch: the one under way.
+    """
     for _ in range(TURNS_MOST):
-        if taken(db, path, space).room:
-            return True
+        stands = taken(db, path, space)
+        if stands.room:
+            break
         first: list[_Turn] = [_drop_raw] if _raw_bytes(db) > path.stat().st_size // 4 else []
         if not any(_in_one(db, turn, watch) for turn in (*first, _drop_seconds, _drop_events, _drop_raw)):
-            return False
-    return True
+            return "History has no room and nothing old to drop. Make room on the card, or allow it more."
+    if stands.card_left is None:
+        return ""
+    return (
+        f"The card has {stands.card_left / 1e6:.0f} MB left and {space.free_least_bytes / 1e6:.0f} MB are to stay "
+        "free, so history grows no more and drops what is oldest. Make room on the card."
+    )
 
 
 def tell_gone(db: Database, watch: int, what: str, before_ns: int) -> None:

@@ -134,8 +134,8 @@ class HistoryWriter:
             self._watch = None
         self._pending.clear()
 
-    def make_room(self) -> bool:
-        """Drop some of what is oldest, if history has no room left; False where there is nothing more to drop."""
+    def make_room(self) -> str:
+        """Drop some of what is oldest, if history has no room left; gives what to do about it, or ""."""
         with plain_errors(self.path):
             return make_room(self._db, self.path, self._space, self._watch)
 

@@ -226,11 +226,7 @@ class Keeper:
         return writer
 
     def _make_room(self, writer: HistoryWriter) -> None:
-        self._full_says = (
-            ""
-            if writer.make_room()
-            else "History has no room and nothing old to drop. Make room on the card, or allow it more."
-        )
+        self._full_says = writer.make_room()
 
     def _anew(self, writer: HistoryWriter, trouble: HistoryDamaged) -> HistoryWriter:
         """A new history in the place of the damaged one, with what could not be written; the old writer if none."""

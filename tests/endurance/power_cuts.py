@@ -236,6 +236,8 @@ def replay(ops: list[Op], folder: Path, cuts: int, seed: int) -> Outcome:
     for n, op in enumerate(ops):
         if n in chosen:
             card.outcome.cuts += 1
+            if sys.stderr.isatty():
+                print(f"\r{card.outcome.cuts} of {cuts}", end="", file=sys.stderr)
             for variant in VARIANTS:
                 card.cut(variant, f"point {n}, {variant}")
         card.take(op)
