@@ -1,4 +1,4 @@
-"""The last 24 hours as a strip: runs of cells of one state, their heights, their sums and the hours below."""
+"""The last 24 hours as a strip: runs of cells of one state, their heights, faults and losses, sums and the hours."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from itertools import groupby
 from typing import Any
 
 from appliance.history.rows import Cell
-from appliance.site.words import NS, from_ns, span
+from appliance.site.words import NS, from_ns, seconds, span
 
 HEIGHTS = {"go": 12, "wait": 24, "no-go": 40, "none": 2}
 """Of 40: the worse, the taller, so that the strip can be read without colour."""
@@ -30,7 +30,8 @@ class Bar:
 def strip(cells: Sequence[Cell]) -> dict[str, Any] | None:
     """What the template draws; None where there are no cells.
 
-    bars; ticks (cells in which faults began); hours [(place in cells, "06:00")]; heights by state; sums [(state,
+    bars; ticks (cells in which faults began); gaps (cells in which position or speed was lost); lost_says (how often
+    and for how long, in words); hours [(place in cells, "06:00")]; heights by state; sums [(state,
     word, length)]; says (the whole in a sentence); width (cells).
     """
     if len(cells) < 2:
@@ -46,17 +47,25 @@ def strip(cells: Sequence[Cell]) -> dict[str, Any] | None:
         if total:
             sums.append((state, WORDS[state], span(total * step_ns / NS)))
     faults = sum(cell.faults for cell in cells)
+    losses, lost = sum(cell.losses for cell in cells), seconds(sum(cell.lost_s for cell in cells))
+    lost_says = f"position or speed lost {_times(losses)}, for {lost} in all" if losses else "nothing lost"
     parts = ", ".join(f"{word} {length}" for _, word, length in sums)
     return {
         "bars": bars,
         "ticks": [at for at, cell in enumerate(cells) if cell.faults],
+        "gaps": [at for at, cell in enumerate(cells) if cell.losses or cell.lost_s > 0],
+        "lost_says": lost_says,
         "hours": _hours(cells, step_ns),
         "sums": sums,
         "faults": faults,
         "heights": HEIGHTS,
         "width": len(cells),
-        "says": f"Last 24 hours: {parts}; {faults} {'fault' if faults == 1 else 'faults'} began.",
+        "says": f"Last 24 hours: {parts}; {faults} {'fault' if faults == 1 else 'faults'} began; {lost_says}.",
     }
+
+
+def _times(number: int) -> str:
+    return {1: "once", 2: "twice"}.get(number, f"{number} times")
 
 
 def _hours(cells: Sequence[Cell], step_ns: int) -> list[tuple[int, str]]:

@@ -12,6 +12,7 @@ from flask import Flask, Response, abort, render_template, request
 from appliance.history.reader import History
 from appliance.history.rows import HistoryError, Watch
 from appliance.site import evidence
+from appliance.site.losses import WHAT_WORDS, kept
 from appliance.site.spans import CHOICES, field_times, resolve, watch_words
 from appliance.site.words import LINE_WORDS, from_ns
 from appliance.take.forms import FORMS
@@ -44,6 +45,7 @@ def _fault(app: Flask, history_path: Path) -> None:
             except HistoryError:
                 abort(404, "That fault is not in the history of this box.")
             watch = history.watch(found.watch)
+            losses = kept(history.losses(watch.id, found.start_ns, found.end_ns), watch)
         clips = [
             (clip, list(islice(evidence.rows(clip, found.start_ns), evidence.ROWS_MOST))) for clip in found.evidence
         ]
@@ -56,6 +58,8 @@ def _fault(app: Flask, history_path: Path) -> None:
             lasted_s=None if found.end_ns is None else (found.end_ns - found.start_ns) / 1e9,
             watch=watch,
             clips=clips,
+            losses=losses,
+            what_words=WHAT_WORDS,
             line_words=LINE_WORDS,
         )
 

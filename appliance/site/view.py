@@ -10,14 +10,16 @@ from typing import Any
 from appliance.site.day import strip
 from appliance.site.glance import Past, last_faults
 from appliance.site.lines import rows as side_by_side
+from appliance.site.losses import WHAT_WORDS, saw
 from appliance.site.picture import Sight
+from appliance.site.truth import figures
 from appliance.site.words import LINE_WORDS, PATTERN_WORDS, PINS_WORDS, SOURCE_WORDS, STATE_WORDS, from_iso, span
 
 RECEIVER, CONTROLLER = "from-receiver", "from-controller"
 
 PARTS = (
-    "head", "verdict", "wiggle", "messages", "fix", "wire", "controller", "checks", "fields",
-    "faults", "day", "marks", "box",
+    "head", "verdict", "wiggle", "messages", "fix", "truth", "wire", "controller", "checks", "fields",
+    "losses", "faults", "day", "marks", "box",
 )  # fmt: skip
 """The parts of the front page that live on their own, in the order of the templates in parts/."""
 
@@ -41,7 +43,12 @@ class MessageRow:
 def context(sight: Sight, past: Past) -> dict[str, Any]:
     """All that the parts need."""
     picture = sight.picture
-    words = {"line_words": LINE_WORDS, "source_words": SOURCE_WORDS, "state_words": STATE_WORDS}
+    words = {
+        "line_words": LINE_WORDS,
+        "source_words": SOURCE_WORDS,
+        "state_words": STATE_WORDS,
+        "what_words": WHAT_WORDS,
+    }
     known = {"says": sight.says, "past": past, "day": strip(past.cells), "faults": last_faults(past, picture)}
     if picture is None:
         return {**words, **known, "state": "no-go", "picture": None, "lines": {}}
@@ -57,6 +64,8 @@ def context(sight: Sight, past: Past) -> dict[str, Any]:
         "tally": _tally(picture["checks"]),
         "lines": {line["name"]: line for line in picture["lines"]},
         "side_by_side": side_by_side(picture["lines"]),
+        "saw": saw(picture),
+        "truth": figures(picture["lines"][0], picture["watch"]["started_utc"]) if picture["lines"] else {},
         "rows": {line["name"]: rows(line, picture["checks"]) for line in picture["lines"]},
         "troubles": _troubles(picture["box"], past),
         "lamps_say": PINS_WORDS.get(picture["lamps"]["pins"], ""),

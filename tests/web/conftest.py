@@ -20,7 +20,7 @@ import pytest
 from flask import Flask
 from flask.testing import FlaskClient
 
-from appliance.history.rows import Clip, FaultRow, MarkRow, SecondRow, State, WatchStart
+from appliance.history.rows import Clip, FaultRow, LossRow, LossWhat, MarkRow, SecondRow, State, WatchStart
 from appliance.history.writer import HistoryWriter
 from appliance.sentence.checksum import checksum
 from appliance.sentence.chunk import Chunk
@@ -97,12 +97,22 @@ PICTURE: dict[str, Any] = {
                 "latitude_deg": 52.068724276, "longitude_deg": -1.204411312, "speed_mps": 2.4, "course_deg": 81.0,
                 "time_utc": "09:17:12.2", "date_utc": "2026-05-04",
             },
+            "motion": {
+                "speed_ratio": 1.0021, "speed_difference_p95_mps": 0.083, "largest_jump_m": 0.031, "cep_m": 0.0072,
+                "two_drms_m": 0.0181,
+            },
+            "clock": {
+                "offset_s": -33_412.3, "slope_ppm": -12.34, "steps": [], "delay_p50_s": 0.0031, "delay_p95_s": 0.0124,
+                "epoch_span_p95_s": 0.0612, "box_ahead_s": 1.27,
+                "epochs": {"complete": 1557, "incomplete": 2, "absent": 1, "late": 3, "missing": {"VTG": 2, "ZDA": 0}},
+            },
         }
     ],
     "watch": {"id": 1, "seconds": 312.4, "started_utc": "2026-05-04T09:12:00.000Z"},
     "clock": {"source": "line", "uncertainty_s": 0.01},
     "lamps": {"pins": "mock", "green": True, "red": False, "pattern": "go"},
     "wiggle": False,
+    "controller_saw": {"asked": ["position", "speed"], "lost_s": {"position": 0.0, "speed": 0.0}, "spans": []},
     "box": {"dropped": 0, "history_says": "", "says": []},
     "faults_open": [], "faults_recent": [], "marks": [],
 }  # fmt: skip
@@ -211,6 +221,10 @@ def morning(path: Path, *, started_utc: datetime = STARTED_UTC, machine: str = M
         full = "The line was 91 % full; at most 80 % is allowed."
         last_ns = STARTED_NS + (MINUTES * 60 - 1) * NS
         writer.open_fault("load", FaultRow("load-high", "from-receiver", "", last_ns, None, full, 0.91, 0.8, "ratio"))
+        losses: tuple[tuple[LossWhat, float, float], ...] = (("position", 300.6, 330.2), ("speed", 900.0, 902.5), ("speed", 904.0, 904.4))
+        for what, begin_s, end_s in losses:
+            lost = LossRow(what, STARTED_NS + int(begin_s * NS), STARTED_NS + int(end_s * NS))
+            writer.close_loss(f"{what} {begin_s}", lost)
         writer.add_mark(MarkRow(STARTED_NS + 320 * NS, "button", "row 12"))
         writer.commit()
 

@@ -250,7 +250,7 @@ def test_whatever_comes_from_the_line_or_a_person_is_escaped(
         assert html.escape(told + EVIL).replace("&#x27;", "&#39;").replace("&quot;", "&#34;") in first
 
 
-KEPT = ("state", "port_state", "pins", "pattern", "source", "id", "kind", "line", "name", "at_utc", "unit", "damaged",
+KEPT = ("what", "asked", "started_utc", "state", "port_state", "pins", "pattern", "source", "id", "kind", "line", "name", "at_utc", "unit", "damaged",
         "seconds_by_quality", "start_utc", "end_utc", "message")  # fmt: skip
 
 
@@ -261,7 +261,10 @@ def test_history_stands_below(past: Any, picture: dict[str, Any]) -> None:
     assert '<a href="/fault/1">' in text
     said = re.search(r'<svg class="day".*?aria-label="([^"]+)"', text, re.S)[1]  # type: ignore[index]
     # 20 minutes from 09:12: in cells of 5 minutes that end at 09:40 these are wait, no-go, go, go, go
-    assert said == "Last 24 hours: go 15 min, wait 5 min, no-go 5 min, box off 23 h 35 min; 2 faults began."
+    assert said == (
+        "Last 24 hours: go 15 min, wait 5 min, no-go 5 min, box off 23 h 35 min; 2 faults began; "
+        "position or speed lost 3 times, for 33 s in all."
+    )
 
 
 def test_a_fault_that_is_on_is_shown_before_history_has_it_and_once_after(
