@@ -192,6 +192,14 @@ def _evidence() -> Clip:
     return Clip("whole", "from-receiver", (Chunk(raw, STARTED_NS + 299 * NS, BYTE_NS),))
 
 
+LOST: tuple[tuple[LossWhat, float, float], ...] = (
+    ("position", 300.6, 330.2),
+    ("speed", 900.0, 902.5),
+    ("speed", 904.0, 904.4),
+)
+"""What the controller would have lost, from and to, in seconds of the watch."""
+
+
 def _verdict(second: int) -> State:
     if second < 10:
         return "wait"
@@ -221,8 +229,7 @@ def morning(path: Path, *, started_utc: datetime = STARTED_UTC, machine: str = M
         full = "The line was 91 % full; at most 80 % is allowed."
         last_ns = STARTED_NS + (MINUTES * 60 - 1) * NS
         writer.open_fault("load", FaultRow("load-high", "from-receiver", "", last_ns, None, full, 0.91, 0.8, "ratio"))
-        losses: tuple[tuple[LossWhat, float, float], ...] = (("position", 300.6, 330.2), ("speed", 900.0, 902.5), ("speed", 904.0, 904.4))
-        for what, begin_s, end_s in losses:
+        for what, begin_s, end_s in LOST:
             lost = LossRow(what, STARTED_NS + int(begin_s * NS), STARTED_NS + int(end_s * NS))
             writer.close_loss(f"{what} {begin_s}", lost)
         writer.add_mark(MarkRow(STARTED_NS + 320 * NS, "button", "row 12"))
