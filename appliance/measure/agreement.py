@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from appliance.measure.spread import Spread
 from appliance.measure.track import SIGMAS, Node, Span, Track, span
 from appliance.measure.units import Law, units
+from appliance.measure.usual import Usual
 
 WINDOW_S = (2.0, 5.0)
 _WANTED_MPS = 0.1
@@ -94,6 +95,7 @@ class Agreement:
     def __init__(self) -> None:
         self.track = Track()
         self.ratios = Spread()
+        self._usual = Usual()
         self.differences = Spread()
         self.speed: Finding | None = None
         self.standing: Finding | None = None
@@ -122,10 +124,18 @@ class Agreement:
         first = self.track.back_to(node.t_s - window_s)
         if first is None:
             return
-        whole = span(first, node)
+        whole = self._span(first, node)
         self._ask_standing(first, node)
+        self._count(whole, first, node)
         self._ask_speed(whole, node)
         self._ask_course(whole, node)
+
+    def _span(self, first: Node, last: Node) -> Span:
+        """What both ways say, within what this receiver usually shows; while a new fix settles, what it promises."""
+        part = span(first, last)
+        if not max(first.settle_m, last.settle_m):
+            part.position_m *= max(self._usual.share(one.place.quality) for one in (first, last))
+        return part
 
     def _ask_standing(self, first: Node, node: Node) -> None:
         """A speed of zero while the position moves: from where it became zero on, at most a window back."""
@@ -138,7 +148,7 @@ class Agreement:
         elif node.t_s - self._zero.t_s > WINDOW_S[1]:
             self._zero = self.track.since(node.t_s - WINDOW_S[1]) or before
         if self._zero is not None:
-            part = span(self._zero, node)
+            part = self._span(self._zero, node)
             moves = part.gone_m > ASKED_MPS * part.seconds
             if moves and differs(part, more_m=LAG_S * math.hypot(*first.velocity)):
                 self._still.bad(self._zero)
@@ -162,7 +172,6 @@ class Agreement:
         if self._zero is not None:  # whether the position moves meanwhile is asked above
             return
         self.speed_asked = True
-        self._count(whole, node)
         if differs(whole):
             self._off.bad(node)
         else:
@@ -177,7 +186,7 @@ class Agreement:
         first = self.track.since(holding.since.t_s)
         if first is None or node.t_s - first.t_s < HOLDS_S - _SLACK_S:
             return self.speed
-        after = span(first, node)
+        after = self._span(first, node)
         if not holding.told:
             same_way = (after.told_m > after.gone_m) == (whole.told_m > whole.gone_m)
             if not (same_way and differs(after, _AFTER_SHARE)):
@@ -198,12 +207,22 @@ class Agreement:
             part, self._law_from = span(self._law_from, node), node
             self._law.add((part.told_m + part.blind_m) / part.seconds, part.gone_m / part.seconds)
 
-    def _count(self, whole: Span, node: Node) -> None:
-        """Windows that do not overlap, for the figures of the watch."""
-        if node.t_s - self._counted_s >= whole.seconds - 1e-6 and whole.blind_m == 0 and whole.gone_m > whole.seconds:
-            self._counted_s = node.t_s
-            self.ratios.add(whole.told_m / whole.gone_m)
-            self.differences.add(abs(whole.told_m - whole.gone_m) / whole.seconds)
+    def _count(self, whole: Span, first: Node, node: Node) -> None:
+        """Windows that do not overlap, for the figures of the watch and for what is usual of this receiver."""
+        if node.t_s - self._counted_s < whole.seconds - 1e-6 or whole.blind_m or whole.gone_m <= whole.seconds:
+            return
+        if max(whole.told_m, whole.gone_m) < ASKED_MPS * whole.seconds or self._zero is not None:
+            return
+        self._counted_s = node.t_s
+        self.ratios.add(whole.told_m / whole.gone_m)
+        self.differences.add(abs(whole.told_m - whole.gone_m) / whole.seconds)
+        allowed, angle = allowed_deg(whole), whole.angle_deg
+        if allowed is None or angle is None or abs(angle) > allowed or differs(whole) or node.settle_m:
+            return
+        turn = math.radians(angle)
+        miss_m = math.hypot(whole.told_m - whole.gone_m * math.cos(turn), whole.gone_m * math.sin(turn))
+        if first.place.quality == node.place.quality and self._off.since is None and self._turned.since is None:
+            self._usual.add(node.place.quality, miss_m, span(first, node).position_m)
 
     def _ask_course(self, whole: Span, node: Node) -> None:
         allowed = allowed_deg(whole)
@@ -224,7 +243,7 @@ class Agreement:
         if not self._turned.told and not self._turned.long_enough(node.t_s, needed_s):
             return
         first = self.track.since(self._turned.since.t_s) if self._turned.since else None
-        after = span(first, node) if first is not None and node.t_s - first.t_s >= 0.6 else None
+        after = self._span(first, node) if first is not None and node.t_s - first.t_s >= 0.6 else None
         if after is None or after.angle_deg is None:
             return
         least = allowed_deg(after)

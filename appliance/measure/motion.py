@@ -81,7 +81,7 @@ class Motion:
         if not self._runs_on(epoch):
             self._restart()
         said = self._speeds(epoch, at_ns)
-        self._pairs.take(epoch)
+        self._pairs.take(epoch, stands=self._steps.standing_still)
         place = self._place(epoch, at_ns)
         if place is not None:
             self._position(place, said)

@@ -42,12 +42,12 @@ class Pairs:
         self._troubles = troubles
         self._speed, self._course, self._place = Run(), Run(), Run()
 
-    def take(self, epoch: Epoch) -> None:
-        """One epoch, closed."""
+    def take(self, epoch: Epoch, stands: bool = False) -> None:
+        """One epoch, closed. stands: the position stands while it should move, and is told as such: it is not asked."""
         rmc, vtg, gga = epoch.rmc, epoch.vtg, epoch.gga
         if rmc is not None and vtg is not None:
             self._speeds(rmc, vtg, epoch.start_ns)
-        if rmc is not None and gga is not None:
+        if rmc is not None and gga is not None and not stands:
             self._places(gga, rmc, epoch.start_ns)
 
     def _places(self, gga: GGA, rmc: RMC, at_ns: int) -> None:
@@ -57,6 +57,8 @@ class Pairs:
             return
         if rmc.latitude_deg is None or rmc.longitude_deg is None:
             return
+        if gga.latitude_deg * rmc.latitude_deg < 0 or gga.longitude_deg * rmc.longitude_deg < 0:
+            return  # on different sides of a line: near it the next pair tells, far from it that is told as such
         apart_m = way(gga.latitude_deg, gga.longitude_deg, rmc.latitude_deg, rmc.longitude_deg).distance_m
         allowed_m = PAIR_M + grain_m(gga.decimals) + grain_m(rmc.decimals)
         if self._place.more(apart_m > allowed_m, at_ns):

@@ -321,6 +321,15 @@ def test_gga_and_rmc_of_one_instant_must_agree() -> None:
     assert not watched.troubles.lasting
 
 
+def test_another_side_of_the_globe_is_told_as_such_and_not_as_a_place_apart() -> None:
+    def one(said: Said) -> None:
+        if said.message == "RMC":
+            said.fields[5] = {"E": "W", "W": "E"}[said.fields[5]]
+
+    watched = Watched(bursts(rewritten(one)))
+    assert watched.kinds() == set()
+
+
 def shaken(size_m: float) -> Change:
     """Positions that scatter, slowly enough not to jump."""
 
