@@ -58,15 +58,18 @@ class Scene:
         return 1.0 + 3 * 1852 / 10.0**self.settings.decimals + 0.5 * worst_m
 
     def steps(self) -> list[tuple[float, float]]:
-        """Time and true speed through the span, at each epoch."""
-        count = int((self.end_s - self.start_s) / self.interval_s)
-        times = [self.start_s + n * self.interval_s for n in range(count)]
-        return [(t_s, self.drive.at(t_s).speed_mps) for t_s in times]
+        """Time and true speed at each epoch that comes within the span."""
+        first, last = (math.ceil((t_s - self.settings.delay_s) / self.interval_s) for t_s in (self.start_s, self.end_s))
+        times = [number * self.interval_s for number in range(first, last)]
+        return [(t_s, self.drive.at(t_s).speed_mps) for t_s in times if t_s >= 0]
 
     def gone(self, wrong: Callable[[float], float]) -> float | None:
-        """When told and true are apart: wrong gives metres in each second from the true speed, 0 to begin anew."""
+        """When told and true are apart: wrong gives metres in each second from the true speed, 0 to begin anew.
+
+        The first epoch of the span tells nothing yet: a way is one from an epoch to another.
+        """
         apart_m = 0.0
-        for t_s, speed_mps in self.steps():
+        for t_s, speed_mps in self.steps()[1:]:
             apart_m = apart_m + wrong(speed_mps) * self.interval_s if speed_mps >= MOVING_MPS else 0.0
             if apart_m >= self.apart_m:
                 return t_s
