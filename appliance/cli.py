@@ -176,14 +176,41 @@ def export(  # noqa: PLR0917
         with taking.opened(path, wanted) as leaving:
             if str(out) == "-":
                 leaving.write_to(sys.stdout.buffer)
-                return
-            target = leaving.target(out)
-            bar = click.progressbar(length=leaving.seconds, label=str(target), file=sys.stderr, hidden=_hidden())
-            with bar, target.open("wb") as file:
-                leaving.write_to(file, bar.update)
-            click.echo(str(target))
+            else:
+                target = leaving.target(out)
+                bar = click.progressbar(length=leaving.seconds, label=str(target), file=sys.stderr, hidden=_hidden())
+                with bar, target.open("wb") as file:
+                    leaving.write_to(file, bar.update)
+                click.echo(str(target))
+            for says in leaving.troubles:
+                click.echo(f"Note: {says}", err=True)
     except (HistoryError, taking.ExportError, SpanError, OSError) as trouble:
         _fail(str(trouble))
+
+
+@main.command()
+@_settings_option
+@click.option("--watch", "watch_id", type=int, help="Which watch.")
+@click.option("--all", "every", is_flag=True, help="Every watch, and every history set aside.")
+@click.option("--yes", is_flag=True, help="Do not ask again.")
+def erase(settings_file: Path | None, watch_id: int | None, every: bool, yes: bool) -> None:
+    """Erase a watch, or all, with every position in it: from the history's file, its log and its free pages.
+
+    The running box does it, and sets a mark when it is done. A card may keep copies of its own that nothing can reach.
+    """
+    from appliance.asking import AskError, ask  # noqa: PLC0415
+    from appliance.tap.commands import NAME  # noqa: PLC0415
+
+    if every == (watch_id is not None):
+        _fail("Say which: --watch and its number, or --all.")
+    what = "every watch" if every else f"watch {watch_id}"
+    if not yes:
+        click.confirm(f"Erase {what} for good?", abort=True)
+    try:
+        ask(_settings(settings_file).run_folder / NAME, {"do": "erase", "watch": "all" if every else watch_id})
+    except AskError as trouble:
+        _fail(str(trouble))
+    click.echo(f"Erasing {what}; a mark on the page tells when it is done.")
 
 
 def _hidden() -> bool:

@@ -49,6 +49,11 @@ class Leaving:
         """Length of the span in seconds, for a progress bar."""
         return max(1, (self._span.to_ns - self._span.from_ns) // 1_000_000_000)
 
+    @property
+    def troubles(self) -> list[str]:
+        """Plain sentences on what of the span is no longer there, or cannot be read."""
+        return self._history.troubles
+
     def target(self, out: Path | None) -> Path:
         """The file to write: out, or one in it named after date, machine and span; never one that is there."""
         name = file_name(self._watch, self._form, self._wanted.line, self._span.from_ns, self._span.to_ns)

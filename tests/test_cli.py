@@ -57,7 +57,7 @@ def history(tmp_path: Path) -> Path:
 
 def test_help_and_version() -> None:
     assert __version__ in call("--version").output
-    for command in ("tap", "web", "demo", "check", "needs", "export"):
+    for command in ("tap", "web", "demo", "check", "needs", "export", "erase"):
         assert command in call("-h").output
         told = call(command, "--help")
         assert told.exit_code == 0
@@ -281,3 +281,22 @@ def test_web_that_cannot_have_its_address_says_so(monkeypatch: pytest.MonkeyPatc
 def test_demo_is_asked_for_a_port_a_folder_and_a_time(started: list[Any], tmp_path: Path) -> None:
     assert call("demo", "--web-port", 8123, "--folder", tmp_path, "--seconds", 5).exit_code == 7
     assert started == [8123, tmp_path, 5.0]
+
+
+# erase
+
+
+def test_erase_must_be_told_which_and_asks_again(tmp_path: Path) -> None:
+    assert call("erase").exit_code == 2
+    assert "Say which" in call("erase", "--watch", 3, "--all").stderr
+    refused = CliRunner().invoke(main, ["erase", "--watch", "3"], input="n\n")
+    assert refused.exit_code == 1
+    assert "Erase watch 3 for good?" in refused.output
+
+
+def test_erase_needs_a_box_that_is_listening(tmp_path: Path) -> None:
+    file = tmp_path / "linelamp.toml"
+    file.write_text(f'run_folder = "{tmp_path}"\n')
+    result = call("erase", "--settings", file, "--all", "--yes")
+    assert result.exit_code == 2
+    assert "nothing was done" in result.stderr

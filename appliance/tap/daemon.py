@@ -18,11 +18,12 @@ from typing import Any
 from appliance import __version__
 from appliance.asking import Answer
 from appliance.history.rows import WatchStart
+from appliance.history.space import Space
 from appliance.line.port import LineReader
 from appliance.notify import Pulse
 from appliance.sentence.setting import Setting
 from appliance.settings import Settings
-from appliance.tap.commands import CommandSocket
+from appliance.tap.commands import Command, CommandSocket
 from appliance.tap.core import PICTURE, Core
 from appliance.tap.inbox import Inbox
 from appliance.tap.keeper import Keeper
@@ -50,7 +51,8 @@ class Tap:
         self._pulse = Pulse()
         start = WatchStart(clock(), time.time_ns(), needs.name, settings.needs_toml(), settings.machine, __version__)
         self._inbox = Inbox()
-        self._keeper = Keeper(settings.history, start, clock=clock)
+        space = Space(settings.history_most_mb * 1_000_000, settings.free_least_mb * 1_000_000)
+        self._keeper = Keeper(settings.history, start, space, clock=clock)
         self._core = Core(settings, needs, self._inbox, self._keeper, self._tune, clock=clock)
         self._readers = [LineReader(line, self._inbox.put, clock=clock) for line in settings.lines]
 
@@ -61,7 +63,7 @@ class Tap:
     def run(self) -> int:
         """Listens until it is asked to stop. 0: stopped as asked; DIED: a part of it died."""
         self._settings.run_folder.mkdir(parents=True, exist_ok=True)
-        commands = CommandSocket(self._settings.run_folder, {"mark": self._mark, "wiggle": self._wiggle})
+        commands = CommandSocket(self._settings.run_folder, self._commands())
         self._keeper.start()
         self._core.start()
         for reader in self._readers:
@@ -108,6 +110,9 @@ class Tap:
             if reader.settings.name == line:
                 reader.tune(setting)
 
+    def _commands(self) -> dict[str, Command]:
+        return {"mark": self._mark, "wiggle": self._wiggle, "erase": self._erase}
+
     def _mark(self, asked: Mapping[str, Any]) -> Answer:
         note = asked.get("note", "")
         if not isinstance(note, str):
@@ -121,6 +126,19 @@ class Tap:
             return {"ok": False, "says": "on must be true or false."}
         if not self._core.wiggle(on).wait(_WIGGLE_S):
             return {"ok": False, "says": "The box is too busy just now. Look whether it did it before you ask again."}
+        return {"ok": True}
+
+    def _erase(self, asked: Mapping[str, Any]) -> Answer:
+        """Begins to erase a watch, or all; a mark tells when it is done, and whether."""
+        which = asked.get("watch")
+        if which != "all" and (not isinstance(which, int) or isinstance(which, bool)):
+            return {"ok": False, "says": 'watch must be the number of a watch, or "all".'}
+        what = "All watches" if which == "all" else f"Watch {which}"
+
+        def done(says: str) -> None:
+            self._core.mark("box", f"{what} could not be erased: {says}" if says else f"{what} erased.")
+
+        self._keeper.erase(None if which == "all" else which, done)
         return {"ok": True}
 
 

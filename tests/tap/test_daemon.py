@@ -212,3 +212,25 @@ def test_a_signal_stops_it_in_good_order(box: Box, number: signal.Signals) -> No
     with History(settings.history) as history:
         (watch,) = history.watches()
         assert watch.ended_how == "stopped"
+
+
+@pytest.mark.parametrize(
+    ("which", "told"), [("all", "All watches erased."), (1, "Watch 1 erased."), (7, "Watch 7 could not be erased: ")]
+)
+def test_it_erases_when_asked_and_a_mark_tells_how_it_went(
+    running: Callable[..., Running], which: str | int, told: str
+) -> None:
+    tap = running()
+    tap.until(lambda shown: shown["watch"]["id"] == 1)
+    assert ask(tap.settings.run_folder / NAME, {"do": "erase", "watch": which}) == {"ok": True}
+    picture = tap.until(lambda shown: any("erased" in mark["note"] for mark in shown["marks"]))
+    assert picture["marks"][0]["note"].startswith(told)
+    assert picture["marks"][0]["source"] == "box"
+
+
+@pytest.mark.parametrize("which", [None, True, "some", 1.5])
+def test_it_erases_nothing_that_is_not_named(running: Callable[..., Running], which: object) -> None:
+    tap = running()
+    tap.until(lambda shown: shown["watch"]["id"] == 1)
+    with pytest.raises(AskError, match="number of a watch"):
+        ask(tap.settings.run_folder / NAME, {"do": "erase", "watch": which})
