@@ -30,8 +30,8 @@ HOLDS_S = 1.0
 _AFTER_SHARE = 0.5
 """And once what came since its first look disagrees the same way, by this share of what is allowed: a step of the
 position does not. Ours."""
-STILL_MPS = 0.05
-"""Up to this a speed is zero. Ours."""
+STILL_MPS = 0.15
+"""Up to this a speed is zero: receivers show 0.03 m/s RMS at a standstill. Ours."""
 REVERSE_S = 30.0
 """How long a machine may back up before a course opposite to its track is told. Ours: a headland turn backs up for
 5 to 15 s. The course over ground is that of the motion; but a receiver with two antennas may send its heading for it,

@@ -191,7 +191,6 @@ class Motion:
             )  # fmt: skip
             for agreement in self._agreements.values():
                 agreement.restart()
-            self._parking.restart()
         elif self._steps.compared:
             self._troubles.fine("position-jump", place.at_ns)
         if not self._steps.standing_still:
@@ -222,7 +221,6 @@ class Motion:
                 agreement.restart()
         elif standing:
             column, found = max(standing, key=lambda one: one[1].seconds)
-            self._parking.restart()
             self._troubles.lasts(
                 "position-frozen", found.since_ns, found.seconds, note="standing",
                 figures={"source": column, "track_mps": found.gone},

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 
+from appliance.measure.geodesy import step_between
 from appliance.measure.scatter import Scatter
 from appliance.measure.steps import Place
 
@@ -16,6 +18,9 @@ _SAMPLE_S = 1.0
 STRETCH = 2.5
 """Scatter may be so many times 2 x the error that the quality promises, before it is told. Ours."""
 NOISE_MPS = 0.03
+GONE_M, GONE_ERRORS = 10.0, 10.0
+"""Further from where the spell began than this, and than so many errors of the fix, it is parked no more, or somewhere
+else: whatever the speed says. Ours."""
 
 
 class Parking:
@@ -28,9 +33,9 @@ class Parking:
         self.restart()
 
     def restart(self) -> None:
-        """After a break, a jump or a change of quality: another spell."""
+        """After a break, a way off or a change of quality: another spell."""
         self._scatter = Scatter()
-        self._since: tuple[float, int] | None = None
+        self._since: Place | None = None
         self._last_s: float | None = None
         self._sampled_s = 0.0
         self._crept_m = 0.0
@@ -51,13 +56,17 @@ class Parking:
             return
         self._last_s = t_s
         if self._since is None:
-            self._since, self._sampled_s = (t_s, place.at_ns), t_s - _SAMPLE_S
+            self._since, self._sampled_s = place, t_s - _SAMPLE_S
         self._crept_m += max(0.0, self._mean_mps - NOISE_MPS) * seconds
         if t_s - self._sampled_s < _SAMPLE_S - 1e-6:
             return
         self._sampled_s = t_s
+        gone_m = math.hypot(*step_between(*self._since.position, *place.position))
+        if gone_m > GONE_M + GONE_ERRORS * place.promise.error_m:
+            self.restart()
+            return
         self._scatter.add(*place.position)
-        if t_s - self._since[0] < PARKED_S:
+        if t_s - self._since.t_s < PARKED_S:
             return
         two_drms_m = self._scatter.two_drms_m()
         if two_drms_m is None:
@@ -66,4 +75,4 @@ class Parking:
             self.cep_m = self._scatter.cep_m()
         self.two_drms_m = two_drms_m
         allowed_m = STRETCH * 2 * place.promise.error_m + place.grain_m + self._crept_m
-        tell(self._since[1], two_drms_m if two_drms_m > allowed_m else None, allowed_m)
+        tell(self._since.at_ns, two_drms_m if two_drms_m > allowed_m else None, allowed_m)

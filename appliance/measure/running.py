@@ -38,6 +38,9 @@ _USUAL_LEAST = 3
 _STEPS_KEPT = 100
 _BUCKET_NS = 30_000_000_000
 _TOLD_AGAIN_NS = 10_000_000_000
+_STRAY_S = 1.2
+"""A sentence whose time went astray and back is told once no other did so for this long: one that does so again and
+again is another receiver's on the same line (see sources). Our choice: receivers speak once a second and more."""
 _BACK_S = 0.02
 _AHEAD_SHARE = 1.5
 
@@ -88,6 +91,8 @@ class Running:
         self._held = 0
         self._stopped_s = 0.0
         self._sudden: _Sudden | None = None
+        self._stray: _Sudden | None = None
+        self._strayed_ns: int | None = None
         self._best = [0.0, 0.0]
         self._bucket_ns = 0
 
@@ -211,6 +216,10 @@ class Running:
         if place.at_ns - self._bucket_ns > _BUCKET_NS:
             self._best, self._bucket_ns = [self._best[1], place.lead_s], place.at_ns
         self._best[1] = max(self._best[1], place.lead_s)
+        stray = self._stray
+        if stray is not None and place.at_ns - stray.place.at_ns >= _STRAY_S * 1e9:
+            self._stray = None
+            self._tell(stray, stays=False)
         if self._warm(place.at_ns):
             for kind in KINDS:
                 self._troubles.fine(kind, place.at_ns)
@@ -222,8 +231,8 @@ class Running:
         self._sudden = None
         runs_on = -0.001 < step_s <= max(gap_s + SWING_S, _AHEAD_SHARE * (self._usual_s() or 0.0))
         if not runs_on and back_s > 0 and abs(back_s - since_s) <= SWING_S:
-            if self.told_ns is None or at_ns - self.told_ns > _TOLD_AGAIN_NS:
-                self._tell(sudden, stays=False)
+            again = self._strayed_ns is not None and at_ns - self._strayed_ns <= _TOLD_AGAIN_NS
+            self._stray, self._strayed_ns = (None if again else sudden), at_ns
             self._repeat_from(at_ns)
             self._follow(self._move(place, at_ns, time_s), 0.0)
             return

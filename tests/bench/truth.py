@@ -72,7 +72,7 @@ class Outcome:
 
     @property
     def named_right(self) -> bool:
-        return bool(self.of_fault) and self.of_fault[0][1] in self.case.kinds
+        return bool(self.of_fault) and self.of_fault[0][1] in self.case.kinds | self.case.besides
 
 
 def baud_of(case: Case) -> int:

@@ -29,7 +29,7 @@ IN_TIME_S = 3.0
 AGE_MOST_S, SATELLITES_LEAST, HDOP_MOST, LATE_MOST_S = 60.0, 4, 4.0, 0.5  # of the sheet
 MOVING_MPS = 1.0
 REVERSE_S = 30.0  # a receiver whose course is the heading tells a course opposite to its motion while backing up
-PARKED_S = 60.0  # a minute at a standstill, before how it scatters can be told
+PARKED_S = 90.0  # at a standstill, before how it scatters can be told: half as long again as its longest wave
 CHANCE = 5  # sentences in a row, after which what they have in common is none
 
 
@@ -119,7 +119,10 @@ def _limit(from_: Callable[[Scene], float], limit: float) -> Callable[[Scene], f
 
 @dataclass(slots=True, frozen=True)
 class Truth:
-    """kinds: one of them should be told first. intensity, what: drawn. knowable: None where the span shows nothing."""
+    """kinds: one of them should be told first. intensity, what: drawn. knowable: None where the span shows nothing.
+
+    besides: kinds that are true as well, and can be known sooner: told first, they are no wrong name.
+    """
 
     kinds: tuple[str, ...]
     knowable: Callable[[Scene], float | None]
@@ -130,6 +133,7 @@ class Truth:
     plans: tuple[str, ...] = tuple(PLANS)
     qualities: tuple[int, ...] = (1, 2, 4, 5)
     from_start: bool = False
+    besides: tuple[str, ...] = ()
     fits: Callable[[Case], bool] = field(default=lambda _case: True)
 
 
@@ -166,8 +170,8 @@ TRUTHS: dict[str, Truth] = {
     "gga-rmc": Truth(("gga-rmc-disagree",), _next("RMC"), _between(5, 40)),
     "scatter": Truth(
         ("scatter-high",), lambda scene: scene.parked(PARKED_S), lambda _, quality: 1.0 + 3 * ERROR_M[quality],
-        lasts_s=(200.0, 300.0), plans=("parked",),
-    ),
+        lasts_s=(200.0, 300.0), plans=("parked",), besides=("position-jump", "position-frozen"),
+    ),  # it sets in with a leap, and then wanders at up to some metres a second while the speed is zero
     "clock-stopped": Truth(("clock-stopped",), lambda scene: scene.start_s + 2.0),
     "clock-back": Truth(("clock-back",), _next("GGA"), lambda dice, _: -dice.randint(21, 4000)),
     "clock-jump": Truth(("clock-jump",), _next("GGA"), lambda dice, _: dice.randint(21, 4000)),
@@ -216,7 +220,7 @@ def struck(name: str, seed: int) -> Case:
     dice = Random(f"struck {name} {seed}")
     for attempt in range(1000):
         case = healthy(seed + 100_000 * attempt, name, SECONDS, truth.plans)
-        case = replace(case, kinds=frozenset(truth.kinds))
+        case = replace(case, kinds=frozenset(truth.kinds), besides=frozenset(truth.besides))
         lasts_s = dice.uniform(*truth.lasts_s)
         start_s = dice.uniform(60, SECONDS - 20 - lasts_s)
         end_s = start_s + lasts_s

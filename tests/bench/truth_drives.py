@@ -18,7 +18,10 @@ NEAR_A_LINE = ((51.5, -0.0008), (0.0006, 36.1), (-16.8, 179.9992))
 
 @dataclass(slots=True, frozen=True)
 class Case:
-    """One drive. spell: None for a healthy one. knowable_s: the moment from which its fault can be known."""
+    """One drive. spell: None for a healthy one. knowable_s: the moment from which its fault can be known.
+
+    kinds: those that name it; besides: those that are true as well.
+    """
 
     seed: int
     fault: str
@@ -30,6 +33,7 @@ class Case:
     spell: Spell | None = None
     knowable_s: float = 0.0
     kinds: frozenset[str] = frozenset()
+    besides: frozenset[str] = frozenset()
 
     def drive(self) -> Drive:
         return Drive(self.seed, plan=self.plan, parked_s=self.parked_s, origin_deg=self.origin_deg)

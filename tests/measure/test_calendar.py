@@ -202,6 +202,16 @@ def test_one_sentence_that_goes_astray_is_told_once(rate_hz: float) -> None:
         assert heard.trusted[-round(rate_hz)]
 
 
+@pytest.mark.parametrize("rate_hz", [1, 5])
+@pytest.mark.parametrize("off_s", [3.0, 500.0, -500.0])
+def test_two_clocks_on_one_line_are_no_steps_of_one(rate_hz: float, off_s: float) -> None:
+    """A second receiver joins after 60 s. That two speak is told by how often their times go back (see sources)."""
+    one, half_s = drive(90, rate_hz), 0.4 / rate_hz
+    other = drive(90, rate_hz, lambda t: t + off_s, lambda _: 0.03 + half_s)
+    both = sorted([*one, *other[round(60 * rate_hz) :]], key=lambda epoch: epoch.start_ns)
+    assert not Heard().all(both).kinds & {"clock-jump", "clock-back", "clock-late"}
+
+
 def test_late_bytes_are_no_step() -> None:
     """The host stands for four seconds, and all that was held up comes at once; then it is late from the start."""
     for rate_hz in (1, 5, 10):
