@@ -8,7 +8,7 @@ from itertools import groupby
 from typing import Any
 
 from appliance.history.rows import Cell
-from appliance.site.words import NS, from_ns, seconds, span
+from appliance.site.words import NS, brief, from_ns, span
 
 HEIGHTS = {"go": 12, "wait": 24, "no-go": 40, "none": 2}
 """Of 40: the worse, the taller, so that the strip can be read without colour."""
@@ -30,9 +30,9 @@ class Bar:
 def strip(cells: Sequence[Cell]) -> dict[str, Any] | None:
     """What the template draws; None where there are no cells.
 
-    bars; ticks (cells in which faults began); gaps (cells in which position or speed was lost); lost_says (how often
-    and for how long, in words); hours [(place in cells, "06:00")]; heights by state; sums [(state,
-    word, length)]; says (the whole in a sentence); width (cells).
+    bars; ticks (cells in which faults began); gaps [(first cell, cells)] (where position or speed was lost);
+    lost_says (how often and for how long); hours [(place in cells, "06:00")]; heights by state; sums [(state, word,
+    length)]; says (the whole in a sentence); width (cells).
     """
     if len(cells) < 2:
         return None
@@ -47,13 +47,13 @@ def strip(cells: Sequence[Cell]) -> dict[str, Any] | None:
         if total:
             sums.append((state, WORDS[state], span(total * step_ns / NS)))
     faults = sum(cell.faults for cell in cells)
-    losses, lost = sum(cell.losses for cell in cells), seconds(sum(cell.lost_s for cell in cells))
+    losses, lost = sum(cell.losses for cell in cells), brief(sum(cell.lost_s for cell in cells))
     lost_says = f"position or speed lost {_times(losses)}, for {lost} in all" if losses else "nothing lost"
     parts = ", ".join(f"{word} {length}" for _, word, length in sums)
     return {
         "bars": bars,
         "ticks": [at for at, cell in enumerate(cells) if cell.faults],
-        "gaps": [at for at, cell in enumerate(cells) if cell.losses or cell.lost_s > 0],
+        "gaps": _gaps(cells),
         "lost_says": lost_says,
         "hours": _hours(cells, step_ns),
         "sums": sums,
@@ -62,6 +62,12 @@ def strip(cells: Sequence[Cell]) -> dict[str, Any] | None:
         "width": len(cells),
         "says": f"Last 24 hours: {parts}; {faults} {'fault' if faults == 1 else 'faults'} began; {lost_says}.",
     }
+
+
+def _gaps(cells: Sequence[Cell]) -> list[tuple[int, int]]:
+    runs = groupby(range(len(cells)), key=lambda at: cells[at].losses > 0 or cells[at].lost_s > 0)
+    places = [list(run) for lost, run in runs if lost]
+    return [(run[0], len(run)) for run in places]
 
 
 def _times(number: int) -> str:

@@ -104,7 +104,7 @@ def _take(app: Flask, history_path: Path, ending: threading.Event) -> None:
                         return
                     yield piece
 
-        response = Response(pieces(), mimetype=FORMS[form].mimetype)
+        response = Response(pieces(), content_type=FORMS[form].mimetype)
         response.call_on_close(free.release)
         name = file_name(watch, FORMS[form], line, span.from_ns, span.to_ns)
         response.headers["Content-Disposition"] = f'attachment; filename="{name}"'

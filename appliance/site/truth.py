@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import timedelta
 from typing import Any
 
-from appliance.site.words import clock, from_iso, span
+from appliance.site.words import brief, clock, from_iso, span
 
 UNKNOWN = "not known yet"
 Line = Mapping[str, Any]
@@ -24,10 +24,10 @@ class Figure:
 
 def figures(line: Line, started_utc: str | None) -> dict[str, list[Figure]]:
     """The figures by heading. started_utc: of the watch, from which the clock's steps are dated."""
-    told = line["clock"] | {"started_utc": started_utc}
+    told = line["motion"] | line["clock"] | {"started_utc": started_utc}
     return {
-        "Motion": [Figure(title, *tell(line["motion"])) for title, tell in MOTION.items()],
-        "Clock": [Figure(title, *tell(told)) for title, tell in CLOCK.items()],
+        heading: [Figure(title, *tell(told)) for title, tell in figures.items()]
+        for heading, figures in (("Motion", MOTION), ("Clock", CLOCK))
     }
 
 
@@ -40,26 +40,23 @@ def metres(value_m: float | None) -> str:
     return f"{value_m:.{3 if value_m < 0.0995 else 2 if value_m < 0.995 else 1 if value_m < 9.95 else 0}f} m"
 
 
-def brief(value_s: float) -> str:
-    """A length of time that may be very short: "3 ms", "0.25 s", "4.0 s", then as `span`."""
-    if value_s < 0.0995:
-        return f"{value_s * 1000:.{1 if 0 < value_s < 0.00995 else 0}f} ms"
-    return f"{value_s:.2f} s" if value_s < 0.995 else f"{value_s:.1f} s" if value_s < 59.95 else span(value_s)
-
-
 def _speed(of: Line) -> tuple[str, str]:
     ratio, apart_mps = of["speed_ratio"], of["speed_difference_p95_mps"]
-    more = "" if apart_mps is None else f"19 of 20 within {apart_mps * 3.6:.1f} km/h ({apart_mps:.2f} m/s) of it"
-    return (UNKNOWN if ratio is None else f"{ratio * 100:.1f} % of the speed by the positions"), more
+    if ratio is None or apart_mps is None:
+        return UNKNOWN, "it has not moved for long enough"
+    within = f"{apart_mps * 3.6:.1f} km/h ({apart_mps:.2f} m/s)"
+    return f"{ratio * 100:.1f} %", f"of the speed by the positions; 19 of 20 within {within} of it"
 
 
 def _jump(of: Line) -> tuple[str, str]:
-    return metres(of["largest_jump_m"]), ""
+    if of["largest_jump_m"] is not None:
+        return metres(of["largest_jump_m"]), ""
+    return ("none", "beyond what moving and the fix explain") if _epochs(of) else (UNKNOWN, "")
 
 
 def _scatter(of: Line) -> tuple[str, str]:
     if of["cep_m"] is None:
-        return "not known yet: it has not stood still for long enough", ""
+        return UNKNOWN, "it has not stood still for long enough"
     return f"half within {metres(of['cep_m'])}", f"98 of 100 within {metres(of['two_drms_m'])}"
 
 
@@ -67,13 +64,15 @@ def _ahead(of: Line) -> tuple[str, str]:
     ahead_s = of["box_ahead_s"]
     if ahead_s is None:
         return UNKNOWN, ""
-    return f"{brief(abs(ahead_s))} {'ahead of' if ahead_s >= 0 else 'behind'} the receiver", "by the time of day"
+    if ahead_s == 0:
+        return "the same", "as of the receiver, by the time of day, to 10 ms"
+    return f"{brief(abs(ahead_s))} {'ahead' if ahead_s > 0 else 'behind'}", "of the receiver, by the time of day"
 
 
 def _drift(of: Line) -> tuple[str, str]:
     ppm = of["slope_ppm"]
     if ppm is None:
-        return "not known yet: a minute tells it", ""
+        return UNKNOWN, "a minute tells it"
     gains = "gains" if ppm >= 0 else "loses"
     return f"{ppm:+.1f} ppm".replace("-", "\N{MINUS SIGN}"), f"this box {gains} {brief(abs(ppm) * 0.0036)} an hour"
 
@@ -98,14 +97,12 @@ def _late(of: Line) -> tuple[str, str]:
 
 
 def _absent(of: Line) -> tuple[str, str]:
-    epochs = of["epochs"]
-    told = epochs["complete"] + epochs["incomplete"]
-    return (_count(epochs["absent"], of) if told else UNKNOWN), ""
+    return (_count(of["epochs"]["absent"], of) if _epochs(of) else UNKNOWN), ""
 
 
 def _incomplete(of: Line) -> tuple[str, str]:
     epochs = of["epochs"]
-    if not epochs["complete"] + epochs["incomplete"]:
+    if not _epochs(of):
         return UNKNOWN, ""
     more = ", ".join(f"{type_} {count}" for type_, count in epochs["missing"].items() if count)
     return _count(epochs["incomplete"], of), f"missing: {more}" if more else ""
@@ -117,8 +114,12 @@ def _length(of: Line) -> tuple[str, str]:
 
 
 def _count(number: int, of: Line) -> str:
-    epochs = of["epochs"]
-    return f"{number or 'none'} of {epochs['complete'] + epochs['incomplete'] + epochs['absent']:,}"
+    return f"{number or 'none'} of {_epochs(of) + of['epochs']['absent']:,}"
+
+
+def _epochs(of: Line) -> int:
+    """Epochs that came."""
+    return int(of["epochs"]["complete"] + of["epochs"]["incomplete"])
 
 
 MOTION: dict[str, Callable[[Line], tuple[str, str]]] = {

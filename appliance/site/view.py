@@ -12,7 +12,7 @@ from appliance.site.glance import Past, last_faults
 from appliance.site.lines import rows as side_by_side
 from appliance.site.losses import WHAT_WORDS, saw
 from appliance.site.picture import Sight
-from appliance.site.truth import figures
+from appliance.site.truth import Figure, figures
 from appliance.site.words import LINE_WORDS, PATTERN_WORDS, PINS_WORDS, SOURCE_WORDS, STATE_WORDS, from_iso, span
 
 RECEIVER, CONTROLLER = "from-receiver", "from-controller"
@@ -65,7 +65,7 @@ def context(sight: Sight, past: Past) -> dict[str, Any]:
         "lines": {line["name"]: line for line in picture["lines"]},
         "side_by_side": side_by_side(picture["lines"]),
         "saw": saw(picture),
-        "truth": figures(picture["lines"][0], picture["watch"]["started_utc"]) if picture["lines"] else {},
+        "truth": _truth(picture),
         "rows": {line["name"]: rows(line, picture["checks"]) for line in picture["lines"]},
         "troubles": _troubles(picture["box"], past),
         "lamps_say": PINS_WORDS.get(picture["lamps"]["pins"], ""),
@@ -91,6 +91,12 @@ def rows(line: dict[str, Any], checks: Iterable[dict[str, Any]]) -> list[Message
     ]
     needed = [row for row in heard if row.needed_hz is not None]
     return [*never, *needed, *(row for row in heard if row.needed_hz is None)]
+
+
+def _truth(picture: dict[str, Any]) -> dict[str, list[Figure]]:
+    """Motion and clock, which are those of the line from the receiver."""
+    heard = [line for line in picture["lines"] if line["name"] == RECEIVER]
+    return figures(heard[0], picture["watch"]["started_utc"]) if heard else {}
 
 
 def _worst(states: Iterable[str]) -> str:

@@ -50,6 +50,15 @@ def seconds(value_s: float | None) -> str:
     return f"{value_s:.1f} s" if value_s < 9.95 else span(value_s)
 
 
+def brief(value_s: float | None) -> str:
+    """A length of time that may be very short: "3 ms", "0.25 s", "4.0 s", "48 s", then as `span`."""
+    if value_s is None:
+        return NOTHING
+    if value_s < 0.0995:
+        return "under 1 ms" if 0 < value_s < 0.0005 else f"{value_s * 1000:.0f} ms"
+    return f"{value_s:.2f} s" if value_s < 0.995 else f"{value_s:.1f} s" if value_s < 9.95 else span(value_s)
+
+
 def ago(value_s: float | None) -> str:
     """How long since something: "0.2 s", "48 s", then as `span`."""
     return NOTHING if value_s is None else f"{value_s:.1f} s" if value_s < 9.95 else span(value_s)
@@ -183,6 +192,7 @@ def day_clock(when: datetime | None) -> str:
 
 FILTERS = {
     "seconds": seconds,
+    "brief": brief,
     "ago": ago,
     "bare_ago": bare_ago,
     "bare_seconds": bare_seconds,

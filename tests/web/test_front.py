@@ -250,8 +250,10 @@ def test_whatever_comes_from_the_line_or_a_person_is_escaped(
         assert html.escape(told + EVIL).replace("&#x27;", "&#39;").replace("&quot;", "&#34;") in first
 
 
-KEPT = ("what", "asked", "started_utc", "state", "port_state", "pins", "pattern", "source", "id", "kind", "line", "name", "at_utc", "unit",
-        "damaged", "seconds_by_quality", "start_utc", "end_utc", "message")  # fmt: skip
+KEPT = (
+    "what", "asked", "started_utc", "state", "port_state", "pins", "pattern", "source", "id", "kind", "line", "name",
+    "at_utc", "unit", "damaged", "seconds_by_quality", "start_utc", "end_utc", "message",
+)  # fmt: skip
 
 
 def test_history_stands_below(past: Any, picture: dict[str, Any]) -> None:
