@@ -175,7 +175,9 @@ def test_a_sheet_that_is_not_there(more: list[str]) -> None:
 def test_export_lists_its_forms() -> None:
     result = call("export")
     assert result.exit_code == 0
-    assert [row.split()[0] for row in result.output.splitlines()] == ["text", "raw", "seconds", "faults"]
+    assert [row.split()[0] for row in result.output.splitlines()] == [
+        "text", "raw", "seconds", "faults", "losses", "gpx", "geojson",
+    ]  # fmt: skip
 
 
 def test_export_to_a_folder_a_file_and_the_screen(history: Path, tmp_path: Path) -> None:
