@@ -103,8 +103,11 @@ def _cut(places: list[list[float]]) -> list[list[list[float]]]:
         if 180 < abs(place[0] - last[0]) < 360:
             edge = 180.0 if last[0] > 0 else -180.0
             share = (180 - abs(last[0])) / (360 - abs(place[0] - last[0]))
-            latitude = round(last[1] + (place[1] - last[1]) * share, _DEGREE_DIGITS)
-            parts[-1].append([edge, latitude])
-            parts.append([[-edge, latitude]])
+            rest = [
+                round(here + (there - here) * share, _DEGREE_DIGITS)
+                for here, there in zip(last[1:], place[1:], strict=False)
+            ]
+            parts[-1].append([edge, *rest])
+            parts.append([[-edge, *rest]])
         parts[-1].append(place)
     return parts

@@ -41,7 +41,6 @@ def _written(history: History, watch: Watch, line: str, from_ns: int | None, to_
     _leaf(xml, "name", _legal(watch.machine) or "linelamp")
     if not watch.dated:
         _leaf(xml, "desc", BOX_CLOCK)
-    _leaf(xml, "time", iso(watch, watch.started_ns if from_ns is None else from_ns))
     xml.endElement("metadata")
     xml.startElement("trk", _BARE)
     _leaf(xml, "name", _legal(watch.machine) or "linelamp")

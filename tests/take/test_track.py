@@ -96,8 +96,7 @@ def by_the_schema(data: bytes) -> list[list[ElementTree.Element]]:
     assert set(root.attrib) == {"version", "creator"}
     assert [child.tag for child in root] == [f"{space}metadata", f"{space}trk"]
     told = [child.tag.removeprefix(space) for child in root[0]]
-    assert told == [name for name in ("name", "desc", "time") if name in told]
-    assert TIME.fullmatch(root[0].findtext(f"{space}time") or "")
+    assert told == [name for name in ("name", "desc") if name in told]
     assert [child.tag for child in root[1]][:1] == [f"{space}name"]
     segments = list(root[1])[1:]
     assert all(segment.tag == f"{space}trkseg" and not segment.attrib for segment in segments)
@@ -184,6 +183,14 @@ def test_quality_parts_the_features_and_not_the_line(writer: HistoryWriter, read
     assert [feature["properties"]["quality"] for feature in features] == [4, 5, 1, 4]
     ends = [(f["geometry"]["coordinates"][0][0], f["geometry"]["coordinates"][-1][0]) for f in features]
     assert ends == [(1.0, 1.002), (1.002, 1.004), (1.004, 1.005), (1.005, 1.006)]
+
+
+def test_what_the_antimeridian_cuts_keeps_its_height(writer: HistoryWriter, reading: Reading) -> None:
+    feed(writer, (0, gga(east=179.9, height="100", geoid="0")), (1, gga(east=-179.7, height="104", geoid="0")))
+    history = reading()
+    (feature,) = by_the_rfc(whole(geojson.lines(history, history.watch(1), RECEIVER)))
+    (_, end), (start, _) = feature["geometry"]["coordinates"]
+    assert (end, start) == ([180, 52, 101], [-180, 52, 101])  # a quarter of the way
 
 
 def test_a_line_over_the_antimeridian_is_cut_there(writer: HistoryWriter, reading: Reading) -> None:
