@@ -1,0 +1,220 @@
+"""The circumstances of a watch, second by second, and when its faults came: what `goes_with` asks its questions of.
+
+Course and turning rate are taken from the track, since history keeps positions and no course: from the way gone in the
+four seconds before, where that is long enough to point anywhere.
+"""
+
+from __future__ import annotations
+
+import math
+from bisect import bisect_right
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from typing import Protocol
+
+from appliance.judge.faults import Fault
+from appliance.measure.meter import LineMeter
+
+RECEIVER = "from-receiver"
+_DAY_S = 86_400
+_SECOND_NS = 1_000_000_000
+_MARK_S = 60.0
+"""A fault so long after a mark may come of what was done then. Ours; what comes before a mark made somebody press."""
+_WAY_S = 4
+_WAY_LEAST_M = 2.0
+"""A way this long in four seconds has a course: with 4 decimals it is good to about 10 degrees. Ours."""
+_RADIUS_M = 6_371_000.0
+
+
+@dataclass(slots=True, frozen=True)
+class Second:
+    """One second of a watch; at_s: its start, from the start of the watch. None: not known in it.
+
+    of_day_s: UTC of day. turning_dps: degrees a second, without its side. after_mark: in the minute after a mark.
+    north_m, east_m: from the first position of the watch. temperature_c, supply_low: of the box.
+    """
+
+    at_s: float
+    of_day_s: float | None = None
+    speed_mps: float | None = None
+    course_deg: float | None = None
+    turning_dps: float | None = None
+    north_m: float | None = None
+    east_m: float | None = None
+    quality: int | None = None
+    satellites: int | None = None
+    hdop: float | None = None
+    age_s: float | None = None
+    load_ratio: float | None = None
+    after_mark: bool = False
+    temperature_c: float | None = None
+    supply_low: bool | None = None
+
+
+@dataclass(slots=True, frozen=True)
+class Onset:
+    """A fault: its kind, and its start and end in s from the start of the watch; end_s None: still on."""
+
+    kind: str
+    start_s: float
+    end_s: float | None = None
+
+
+class Row(Protocol):
+    """What is read of a second of history."""
+
+    @property
+    def line(self) -> str: ...
+    @property
+    def second_ns(self) -> int: ...
+    @property
+    def load_ratio(self) -> float: ...
+    @property
+    def quality(self) -> int | None: ...
+    @property
+    def satellites(self) -> int | None: ...
+    @property
+    def hdop(self) -> float | None: ...
+    @property
+    def age_s(self) -> float | None: ...
+    @property
+    def latitude_deg(self) -> float | None: ...
+    @property
+    def longitude_deg(self) -> float | None: ...
+    @property
+    def speed_mps(self) -> float | None: ...
+
+
+class Timed(Protocol):
+    """What is read of a fault of history, or of one of a running watch."""
+
+    @property
+    def kind(self) -> str: ...
+    @property
+    def start_ns(self) -> int: ...
+    @property
+    def end_ns(self) -> int | None: ...
+
+
+def onsets(faults: Iterable[Timed], started_ns: int) -> list[Onset]:
+    """Faults of history or of a running watch as onsets."""
+    return [
+        Onset(
+            one.kind, (one.start_ns - started_ns) / 1e9, None if one.end_ns is None else (one.end_ns - started_ns) / 1e9
+        )
+        for one in faults
+    ]
+
+
+def from_rows(
+    rows: Iterable[Row], started_ns: int, utc_offset_ns: int | None = None, marks_ns: Sequence[int] = ()
+) -> list[Second]:
+    """Seconds of history of the line from the receiver, oldest first. utc_offset_ns None: the watch is not dated."""
+    track, marks_ns = Track(), sorted(marks_ns)
+    return [
+        track.put(
+            Second(
+                at_s=(row.second_ns - started_ns) / 1e9,
+                of_day_s=_of_day_s(row.second_ns, utc_offset_ns),
+                speed_mps=row.speed_mps,
+                quality=row.quality,
+                satellites=row.satellites,
+                hdop=row.hdop,
+                age_s=row.age_s,
+                load_ratio=row.load_ratio,
+                after_mark=_after_mark(row.second_ns, marks_ns),
+            ),
+            row.latitude_deg,
+            row.longitude_deg,
+        )
+        for row in rows
+        if row.line == RECEIVER
+    ]
+
+
+class Gathered:
+    """Gathers the seconds of a watch while it is judged: tell it of every look. Ask it for `seconds` at the end.
+
+    Load is left out where arrival was not measured.
+    """
+
+    def __init__(self, started_ns: int, utc_offset_ns: int | None, *, arrival_measured: bool) -> None:
+        self.seconds: list[Second] = []
+        self._started_ns, self._offset_ns, self._arrival = started_ns, utc_offset_ns, arrival_measured
+        self._track = Track()
+        self._next_ns = started_ns + _SECOND_NS
+
+    def look(self, meter: LineMeter, now_ns: int) -> None:
+        """The meter as it stands at a look; the first look of each second is kept, as of the second before it."""
+        if now_ns < self._next_ns:
+            return
+        second = (now_ns - self._started_ns) // _SECOND_NS
+        self._next_ns = self._started_ns + (second + 1) * _SECOND_NS
+        fix = meter.fix
+        sample = fix.sample if fix.sample and now_ns - fix.sample.at_ns < 2 * _SECOND_NS else None
+        told = Second(
+            at_s=float(second - 1),
+            of_day_s=_of_day_s(now_ns - _SECOND_NS, self._offset_ns),
+            load_ratio=meter.load.recent_bytes_hz(now_ns) * 10 / meter.load.baud if self._arrival else None,
+        )
+        if sample is None:
+            self.seconds.append(told)
+            return
+        told = replace(
+            told,
+            speed_mps=fix.speed_mps,
+            quality=sample.quality,
+            satellites=sample.satellites,
+            hdop=sample.hdop,
+            age_s=sample.age_s,
+        )
+        self.seconds.append(self._track.put(told, fix.latitude_deg, fix.longitude_deg))
+
+    def onsets(self, faults: Iterable[Fault]) -> list[Onset]:
+        """The faults of the same watch."""
+        return onsets(faults, self._started_ns)
+
+
+class Track:
+    """The last seconds of the way, on a plane about the first position."""
+
+    def __init__(self) -> None:
+        self._origin_deg: tuple[float, float] | None = None
+        self._way: list[Second] = []
+
+    def put(self, second: Second, latitude_deg: float | None, longitude_deg: float | None) -> Second:
+        """The second with its place, course and turning rate, as far as they are known."""
+        if latitude_deg is None or longitude_deg is None:
+            return second
+        if self._origin_deg is None:
+            self._origin_deg = latitude_deg, longitude_deg
+        north_m = math.radians(latitude_deg - self._origin_deg[0]) * _RADIUS_M
+        turned_deg = (longitude_deg - self._origin_deg[1] + 180) % 360 - 180
+        east_m = math.radians(turned_deg) * _RADIUS_M * math.cos(math.radians(self._origin_deg[0]))
+        self._way = [one for one in self._way if second.at_s - one.at_s <= _WAY_S + 0.5]
+        second = replace(second, north_m=north_m, east_m=east_m, course_deg=self._course_deg(north_m, east_m))
+        second = replace(second, turning_dps=self._turning_dps(second))
+        self._way.append(second)
+        return second
+
+    def _course_deg(self, north_m: float, east_m: float) -> float | None:
+        if not self._way or self._way[0].north_m is None or self._way[0].east_m is None:
+            return None
+        north, east = north_m - self._way[0].north_m, east_m - self._way[0].east_m
+        return math.degrees(math.atan2(east, north)) % 360 if math.hypot(north, east) >= _WAY_LEAST_M else None
+
+    def _turning_dps(self, second: Second) -> float | None:
+        before = next((one for one in self._way if one.course_deg is not None), None)
+        if before is None or before.course_deg is None or second.course_deg is None:
+            return None
+        turned_deg = (second.course_deg - before.course_deg + 180) % 360 - 180
+        return abs(turned_deg) / (second.at_s - before.at_s)
+
+
+def _of_day_s(at_ns: int, utc_offset_ns: int | None) -> float | None:
+    return None if utc_offset_ns is None else (at_ns + utc_offset_ns) / 1e9 % _DAY_S
+
+
+def _after_mark(at_ns: int, marks_ns: Sequence[int]) -> bool:
+    last = bisect_right(marks_ns, at_ns) - 1
+    return last >= 0 and at_ns - marks_ns[last] <= _MARK_S * 1e9

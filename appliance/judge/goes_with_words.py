@@ -1,0 +1,110 @@
+"""The words for what goes with the faults, and where that says to look: tables.
+
+Where to look is from common practice, no source, but for what is marked.
+"""
+
+from __future__ import annotations
+
+NOUNS: dict[str, str] = {
+    "silent": "silences",
+    "gap": "gaps",
+    "message-missing": "times a message was missing",
+    "contact-loss": "losses of contact",
+    "noise": "bursts of noise",
+    "checksum-bad": "runs of wrong checksums",
+    "sentence-damaged": "runs of damaged sentences",
+    "port-lost": "losses of the port",
+    "no-fix": "losses of the fix",
+    "quality-not-accepted": "falls of the fix quality",
+    "rate-low": "falls of the rate",
+    "late": "times the feed came late",
+    "age-high": "times the corrections were old",
+    "position-jump": "jumps of the position",
+    "position-frozen": "times the position stood still",
+    "satellites-few": "times with too few satellites",
+    "hdop-high": "times HDOP was high",
+}
+
+_WIRE = frozenset(
+    {"silent", "gap", "contact-loss", "noise", "checksum-bad", "sentence-damaged", "port-lost", "message-missing"}
+)
+
+_LOOK: dict[tuple[str, bool], str] = {
+    ("speed", True): "look for a contact or a wire that vibration opens",
+    ("moving", True): "look for a contact or a wire that vibration opens",
+    ("turning", True): "look where the harness bends or is pulled when the machine turns or articulates",
+    ("load", True): "the line may be too full: fewer sentences, a lower rate or a higher baud",
+    ("temperature", True): "look for a joint that opens with warmth, or a box in the sun",
+    ("supply", True): "look at the supply: battery, fuse, ground, and what draws much",
+    ("place", True): "look for what stands there: a transmitter or a power line, or ground that shakes the machine",
+    ("mark", True): "think of what was done at the mark",
+    ("since-start", True): "think of what changes after the start: warmth, charge of the battery, the engine",
+    ("period", True): "look for what switches at that pace: a pump, a valve, a lamp, a fan, a radio",
+    ("standing", True): "think of what is done standing: a door, folding, filling, a switch; or an engine at idle",
+    ("speed", False): "think of what rough ground and speed do to antenna and cable",
+    ("place", False): "look at the sky from there: trees, sheds, a hollow; or at the radio link for corrections",
+    ("course", False): "look for what hides the sky on one side of the antenna: cab, mast, implement",
+    ("turning", False): "look at where the antenna stands, and what tilts or hides it in a turn",
+    ("satellites", False): "look at the sky and the antenna with its cable",
+    ("age", False): "look at where the corrections come from: radio, modem, subscription",
+    ("quality", False): "look at the corrections and the sky",
+    ("time-of-day", False): "think of what is so at that time: satellites in view, the base, somebody's radio",
+    ("period", False): "look for what happens at that pace: a modem or a radio that connects anew, a receiver's output",
+}
+"""(circumstance, whether the fault is one of the wire) -> where to look."""
+_OTHER_SIDE = {
+    "machine standing": "standing",
+    "straight going": "straight",
+    "good supply": "straight",
+    "satellites below": "satellites",
+    "satellites of": "many",
+    "below": "low",
+}
+"""Words that name the other side of a circumstance, for which there may be another place to look, or none."""
+
+
+def circumstance_says(
+    kind: str,
+    circumstance: str,
+    words: str,
+    *,
+    hits: int,
+    of: int,
+    faults: int,
+    share: float,
+    p: float,
+    within_s: int | None,
+) -> str:
+    """One finding in words, with its figures. share: of the time. within_s None: the words say when themselves."""
+    among = f"{of}" if faults <= of else f"{of} separate"
+    when = words if within_s is None else f"within {within_s} s of {words}"
+    spent = f"where the watch spent {_per_cent(share)} of its time"
+    return f"{hits} of {among} {_noun(kind)} came {when}, {spent} ({_p(p)}){_look(circumstance, words, kind)}."
+
+
+def period_says(kind: str, period_s: float, fitting: int, intervals: int, p: float) -> str:
+    """A period in words, with its figures."""
+    period = f"{period_s:.1f} s" if period_s < 120 else f"{period_s / 60:.1f} min"
+    return (
+        f"The {_noun(kind)} come with a period of {period}: {fitting} of {intervals} intervals between them are that "
+        f"or a multiple of it ({_p(p)}){_look('period', '', kind)}."
+    )
+
+
+def _noun(kind: str) -> str:
+    return NOUNS.get(kind, f"faults of the kind {kind}")
+
+
+def _look(circumstance: str, words: str, kind: str) -> str:
+    wire = kind in _WIRE
+    name = next((other for part, other in _OTHER_SIDE.items() if part in words), circumstance)
+    look = _LOOK.get((name, wire)) or _LOOK.get((name, not wire))
+    return f": {look}" if look else ""
+
+
+def _per_cent(share: float) -> str:
+    return f"{share * 100:.0f} %" if share >= 0.02 else f"{share * 100:.2g} %"
+
+
+def _p(p: float) -> str:
+    return f"p = {p:.4f}" if p >= 0.001 else f"p = {p:.1g}" if p >= 1e-4 else "p < 0.0001"

@@ -1,0 +1,230 @@
+"""What is asked of the faults: each circumstance as a code for each second, and the groups of codes that could matter.
+
+A group is what a sentence can be said of: "a speed above 9 km/h", "a course about north-east". The limits are tenths
+of the time spent, rounded to what people say.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections import Counter
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from math import floor
+from statistics import quantiles
+
+from appliance.judge.circumstances import Second
+
+UNKNOWN = 0
+CARRY_S = 2
+"""What was last told holds for so many seconds more, where nothing newer is. Ours."""
+_MOVING_MPS = 0.3
+_TURNING_DPS = 5.0
+"""A tractor on a pass turns by less than a degree or two a second, at a headland by ten and more. Ours."""
+_CELL_M = 25.0
+"""Half the side of a place: a tree line or a shed shades about 50 m. Ours."""
+_PLACE_LEAST_S = 20
+_POINTS = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
+_SINCE_S = (120, 300, 600, 1200, 1800, 3600, 7200, 14_400, 28_800)
+
+Values = list[float | None]
+
+
+@dataclass(slots=True)
+class Question:
+    """Does it go with this circumstance? codes: for each second the code of what was known, UNKNOWN where nothing.
+
+    groups and says belong together: what the codes of a group mean, to stand after "came". of_time: it asks about
+    the time itself. lags_s: for each second, how old what was known is.
+    """
+
+    circumstance: str
+    codes: list[int]
+    groups: list[frozenset[int]]
+    says: list[str]
+    of_time: bool = False
+    lagged: bool = False
+
+
+@dataclass(slots=True, frozen=True)
+class Scale:
+    """A figure that may be high or low: how it is taken from a second, the step of its limits, and its words."""
+
+    take: Callable[[Second], float | None]
+    step: float
+    words: str  # {} holds above or below and the figure
+    kinds: frozenset[str] = frozenset()  # faults that are told by this figure itself
+
+
+def _kmh(second: Second) -> float | None:
+    return None if second.speed_mps is None else second.speed_mps * 3.6
+
+
+def _moving(second: Second) -> float | None:
+    return None if second.speed_mps is None else float(second.speed_mps >= _MOVING_MPS)
+
+
+def _turning(second: Second) -> float | None:
+    return None if second.turning_dps is None else float(second.turning_dps >= _TURNING_DPS)
+
+
+_NO_FIX = frozenset({"no-fix", "position-null", "quality-not-accepted", "status-contradicts"})
+_FEW = frozenset({"satellites-few", "satellites-falling"})
+_SILENCES = frozenset({"silent", "port-lost", "message-missing", "rate-low", "rate-high", "load-high", "binary"})
+
+SCALES: dict[str, Scale] = {
+    "speed": Scale(_kmh, 0.5, "a speed {} km/h", frozenset({"speed-impossible", "speed-negative"})),
+    "satellites": Scale(lambda s: s.satellites, 1, "a number of satellites {}", _NO_FIX | _FEW),
+    "hdop": Scale(lambda s: s.hdop, 0.1, "an HDOP {}", _NO_FIX | {"hdop-high", "hdop-rising"}),
+    "age": Scale(lambda s: s.age_s, 1, "an age of corrections {} s", _NO_FIX | {"age-high", "corrections-aging"}),
+    "load": Scale(lambda s: None if s.load_ratio is None else s.load_ratio * 100, 1, "a line load {} %", _SILENCES),
+    "temperature": Scale(lambda s: s.temperature_c, 1, "a box temperature {} degrees Celsius"),
+}  # fmt: skip
+
+
+@dataclass(slots=True, frozen=True)
+class Either:
+    """A circumstance that is there or is not, with the words for both."""
+
+    take: Callable[[Second], float | None]
+    there: str
+    not_there: str
+
+
+EITHERS: dict[str, Either] = {
+    "moving": Either(_moving, "the machine moving", "the machine standing"),
+    "turning": Either(_turning, "a turn", "straight going"),
+    "supply": Either(lambda s: None if s.supply_low is None else float(s.supply_low), "a low supply", "a good supply"),
+}
+
+_TOLD_BY: dict[str, frozenset[str]] = {"quality": _NO_FIX, **{name: scale.kinds for name, scale in SCALES.items()}}
+
+
+def about_itself(circumstance: str, kind: str) -> bool:
+    """Whether a fault of this kind is told by the circumstance, so that the answer is known and says nothing."""
+    return kind in _TOLD_BY.get(circumstance, ())
+
+
+def questions(seconds: Sequence[Second]) -> list[Question]:
+    """All that can be asked of these seconds; a circumstance that was never known, or never changed, is left out."""
+    asked = [_scale(name, scale, seconds) for name, scale in SCALES.items()]
+    asked += [_either(name, either, seconds) for name, either in EITHERS.items()]
+    asked += [_course(seconds), _quality(seconds), _place(seconds), _marks(seconds), _since(seconds), _of_day(seconds)]
+    return [one for one in asked if one is not None and len(one.groups) > 0]
+
+
+def _scale(name: str, scale: Scale, seconds: Sequence[Second]) -> Question | None:
+    values = [scale.take(one) for one in seconds]
+    known = [value for value in values if value is not None]
+    if len(known) < 2:
+        return None
+    limits = sorted({round(round(limit / scale.step) * scale.step, 3) for limit in quantiles(known, n=10)})
+    limits = [limit for limit in limits if min(known) < limit <= max(known)]
+    codes = [UNKNOWN if value is None else 1 + bisect_right(limits, value) for value in values]
+    groups, says = [], []
+    every = range(1, len(limits) + 2)
+    for number, limit in enumerate(limits, start=2):
+        groups += [frozenset(every[number - 1 :]), frozenset(every[: number - 1])]
+        says += [scale.words.format(f"{side} {limit:g}") for side in ("of at least", "below")]
+    return _lagged(name, codes, groups, says)
+
+
+def _either(name: str, either: Either, seconds: Sequence[Second]) -> Question | None:
+    codes = [UNKNOWN if (value := either.take(one)) is None else 1 + int(value) for one in seconds]
+    if not {1, 2} <= set(codes):
+        return None
+    return _lagged(name, codes, [frozenset({2}), frozenset({1})], [either.there, either.not_there])
+
+
+def _course(seconds: Sequence[Second]) -> Question | None:
+    codes = [UNKNOWN if one.course_deg is None else 1 + round(one.course_deg / 45) % 8 for one in seconds]
+    groups = [frozenset({1 + point}) for point in range(8)]
+    groups += [frozenset({1 + point, 1 + (point + 1) % 8}) for point in range(8)]
+    says = [f"a course about {point}" for point in _POINTS]
+    says += [f"a course from {_POINTS[point]} to {_POINTS[(point + 1) % 8]}" for point in range(8)]
+    return _lagged("course", codes, groups, says) if len(set(codes) - {UNKNOWN}) > 1 else None
+
+
+def _quality(seconds: Sequence[Second]) -> Question | None:
+    codes = [UNKNOWN if one.quality is None else 1 + one.quality for one in seconds]
+    there = sorted(set(codes) - {UNKNOWN})
+    if len(there) < 2:
+        return None
+    return _lagged("quality", codes, [frozenset({c}) for c in there], [f"fix quality {c - 1}" for c in there])
+
+
+def _place(seconds: Sequence[Second]) -> Question | None:
+    """Places are squares of four cells that overlap, so that none falls between two."""
+    cells = [_cell(one) for one in seconds]
+    spent = Counter(cell for cell in cells if cell is not None)
+    if len(spent) < 5:
+        return None
+    number = {cell: code for code, cell in enumerate(spent, start=1)}
+    corners = {(north - up, east - right) for north, east in spent for up in (0, 1) for right in (0, 1)}
+    groups, says = [], []
+    for north, east in sorted(corners):
+        inside = [cell for up in (0, 1) for right in (0, 1) if (cell := (north + up, east + right)) in spent]
+        if sum(spent[cell] for cell in inside) >= _PLACE_LEAST_S:
+            groups.append(frozenset(number[cell] for cell in inside))
+            says.append(_where((north + 1) * _CELL_M, (east + 1) * _CELL_M))
+    return _lagged("place", [UNKNOWN if cell is None else number[cell] for cell in cells], groups, says)
+
+
+def _cell(second: Second) -> tuple[int, int] | None:
+    if second.north_m is None or second.east_m is None:
+        return None
+    return floor(second.north_m / _CELL_M), floor(second.east_m / _CELL_M)
+
+
+def _where(north_m: float, east_m: float) -> str:
+    up = f"{abs(north_m):.0f} m {'north' if north_m >= 0 else 'south'}"
+    return f"the place {up} and {abs(east_m):.0f} m {'east' if east_m >= 0 else 'west'} of where the watch began"
+
+
+def _marks(seconds: Sequence[Second]) -> Question | None:
+    if not any(one.after_mark for one in seconds):
+        return None
+    return Question("mark", [1 + one.after_mark for one in seconds], [frozenset({2})], ["in the minute after a mark"])
+
+
+def _since(seconds: Sequence[Second]) -> Question | None:
+    """The start of the watch stands for that of the machine, which feeds the box."""
+    if not seconds:
+        return None
+    limits = [limit for limit in _SINCE_S if limit < seconds[-1].at_s]
+    codes = [1 + bisect_right(limits, one.at_s) for one in seconds]
+    every = range(1, len(limits) + 2)
+    groups = [frozenset(every[:number]) for number in range(1, len(limits) + 1)]
+    groups += [frozenset(every[number:]) for number in range(1, len(limits) + 1)]
+    says = [f"{side} the first {_span(limit)}" for side in ("in", "after") for limit in limits]
+    return Question("since-start", codes, groups, says, of_time=True)
+
+
+def _of_day(seconds: Sequence[Second]) -> Question | None:
+    """Hours of UTC, in stretches of one to four."""
+    codes = [UNKNOWN if one.of_day_s is None else 1 + int(one.of_day_s // 3600) % 24 for one in seconds]
+    if len(set(codes) - {UNKNOWN}) < 2:
+        return None
+    groups, says = [], []
+    for hours in range(1, 5):
+        for first in range(24):
+            groups.append(frozenset(1 + (first + more) % 24 for more in range(hours)))
+            says.append(f"between {first:02d}:00 and {(first + hours) % 24:02d}:00 UTC")
+    return Question("time-of-day", codes, groups, says, of_time=True)
+
+
+def _span(seconds: int) -> str:
+    return f"{seconds // 60} min" if seconds < 7200 else f"{seconds // 3600} h"
+
+
+def _lagged(name: str, codes: Sequence[int], groups: list[frozenset[int]], says: list[str]) -> Question:
+    """What was known in the second before: a fault must not make its own circumstance."""
+    lagged = [UNKNOWN, *codes[:-1]]
+    last, age_s = UNKNOWN, CARRY_S
+    for at, code in enumerate(lagged):
+        if code:
+            last, age_s = code, 0
+        elif age_s < CARRY_S:
+            age_s += 1
+            lagged[at] = last
+    return Question(name, lagged, groups, says, lagged=True)
