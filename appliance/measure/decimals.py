@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
+from collections import deque
+
 from appliance.sentence.parse import Sentence
 
 POSITION_AT = {"GGA": (1, 3), "RMC": (2, 4), "GLL": (0, 2)}
 """Type -> places of latitude and longitude among its fields."""
-CHANCE_ZEROS = 1
-"""One 0 at the end of both comes by chance in one position of a hundred; two, in one of 10,000. Our choice."""
 
 
 def decimals_of(sentence: Sentence) -> tuple[str, str] | None:
@@ -22,10 +22,24 @@ def zeros_of(decimals: tuple[str, str]) -> int:
     return min(len(text) - len(text.rstrip("0")) for text in decimals)
 
 
-def telling(sentence: Sentence | None) -> int | None:
-    """The decimals of a position that tell something, the fewer of the two angles; None where it has none."""
-    decimals = decimals_of(sentence) if sentence is not None and sentence.type in POSITION_AT else None
-    if decimals is None:
-        return None
-    zeros = zeros_of(decimals)
-    return min(map(len, decimals)) - (zeros if zeros > CHANCE_ZEROS else 0)
+class Telling:
+    """Follows how many decimals of one line's positions tell something.
+
+    One 0 at the end of both angles comes by chance in one position of a hundred, two in one of 10,000: so the one is
+    taken for padding once it has come three times running. own: of the last position taken by itself.
+    """
+
+    def __init__(self) -> None:
+        self.own: int | None = None
+        self._zeros: deque[int] = deque(maxlen=3)
+
+    def take(self, sentence: Sentence | None) -> int | None:
+        """The decimals of one more position that tell something, of the angle with fewer; None where it has none."""
+        decimals = decimals_of(sentence) if sentence is not None and sentence.type in POSITION_AT else None
+        if decimals is None:
+            self.own = None
+            return None
+        sent, zeros = min(map(len, decimals)), zeros_of(decimals)
+        self._zeros.append(zeros)
+        self.own = sent - zeros
+        return sent - (zeros if zeros > 1 else min(self._zeros))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from appliance.measure.agreement import ALLOWED_RATIO, Agreement, Finding
-from appliance.measure.decimals import telling
+from appliance.measure.decimals import Telling
 from appliance.measure.epoch import Epoch
 from appliance.measure.geodesy import Step
 from appliance.measure.pairs import Pairs
@@ -42,6 +42,7 @@ class Motion:
         self._troubles = troubles
         self._agreements = {column: Agreement() for column in COLUMNS}
         self._steps = Steps()
+        self._telling = Telling()
         self._parking = Parking()
         self._source = ""
         self._source_s = -math.inf
@@ -164,10 +165,11 @@ class Motion:
             quality = content.quality if isinstance(content, GGA) else QUALITY_BY_MODE.get(content.mode or "")
             promise = promised(quality, gga.hdop if gga else None, epoch.contents.get("GST"))
             told, velocity = self._told()
-            grain = grain_m(telling(next((one for one in epoch.sentences if one.content is content), None)))
+            grain = grain_m(self._telling.take(next((one for one in epoch.sentences if one.content is content), None)))
             latitude_deg, longitude_deg = self._steps.righted(content.latitude_deg, content.longitude_deg)
             return Place(
-                self._t_s, at_ns, latitude_deg, longitude_deg, quality, promise, grain, told, velocity
+                self._t_s, at_ns, latitude_deg, longitude_deg, quality, promise, grain, told, velocity,
+                grain_m(self._telling.own),
             )  # fmt: skip
         return None
 
@@ -205,10 +207,10 @@ class Motion:
         return min((math.hypot(*track.velocity) for track in tracks), default=None)
 
     def _nodes(self, place: Place, said: dict[str, Said]) -> None:
-        settle_m = self._steps.settle_m(place.t_s)
+        settle_m, since_s = self._steps.settle_m(place.t_s), self._steps.since_change_s(place.t_s)
         for column in said:
             agreement = self._agreements[column]
-            node = agreement.track.node(place, settle_m)
+            node = agreement.track.node(place, settle_m, since_s)
             if node is not None:
                 agreement.ask(node)
 

@@ -37,7 +37,10 @@ the next step is held against what a machine can do. That the speed is wrong is 
 
 @dataclass(slots=True)
 class Place:
-    """One position of the line. told: the sum of the told velocity so far, None where none is told."""
+    """One position of the line. told: the sum of the told velocity so far, None where none is told.
+
+    grain_m: what its last decimal that tells something is worth; rough_m: the same, if none of its zeros were chance.
+    """
 
     t_s: float
     at_ns: int
@@ -48,6 +51,7 @@ class Place:
     grain_m: float
     told: Step | None
     velocity: tuple[float, float]
+    rough_m: float = 0.0
 
     @property
     def position(self) -> tuple[float, float]:
@@ -105,6 +109,10 @@ class Steps:
         far = way(*last.position, latitude_deg, longitude_deg).distance_m > 10 * _MIRROR_M
         return righted if only_side and far else (latitude_deg, longitude_deg)
 
+    def since_change_s(self, t_s: float) -> float:
+        """How long ago the quality last changed."""
+        return t_s - self._changed_s
+
     def settle_m(self, t_s: float) -> float:
         """How far the position may still slide since the quality last changed."""
         return self._change_m if t_s - self._changed_s < SETTLE_S else 0.0
@@ -161,7 +169,7 @@ class Steps:
         # The same position again is no jump; whether it is frozen is another question.
         offs = self._foretold(last, place, step) if step != (0.0, 0.0) else [0.0]
         self._paces.append((step.north_m / seconds, step.east_m / seconds))
-        grain_m = 1.5 * max(last.grain_m, place.grain_m)
+        grain_m = 1.5 * max(last.grain_m, place.grain_m, last.rough_m, place.rough_m)
         changed = place.t_s - self._changed_s < CHANGE_S
         noise_m = PROMISE_SIGMAS * math.sqrt(2) * max(last.promise.noise_m, place.promise.noise_m)
         allowed = max(LEAST_M, noise_m, self._change_m if changed else 0.0)

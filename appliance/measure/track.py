@@ -30,7 +30,8 @@ class Node:
     """The state of both ways at one instant. Sums are from the start of the track.
 
     north_m, east_m: of the velocity; path_m: of the speed; blind_m: that part of it for which no course was told;
-    turned_deg: of the course, either way. settle_m: what the position may still slide after a change of quality.
+    turned_deg: of the course, either way. settle_m: how far the position may slide after a change of quality; since_s:
+    how long ago that was.
     """
 
     place: Place
@@ -41,6 +42,7 @@ class Node:
     turned_deg: float
     velocity: tuple[float, float]
     settle_m: float
+    since_s: float
 
     @property
     def t_s(self) -> float:
@@ -77,6 +79,8 @@ def span(first: Node, last: Node) -> Span:
         cross, along = north * told_east - east * told_north, north * told_north + east * told_east
         angle = math.degrees(math.atan2(cross, along))
     promise = worse(first.place.promise, last.place.promise)
+    # Whoever slides evenly, and still does after so long, does no more than this share of it in between.
+    slid_m = max(first.settle_m, last.settle_m) * min(1.0, seconds / max(last.since_s, 1e-3))
     return Span(
         seconds=seconds,
         told_m=told,
@@ -88,7 +92,7 @@ def span(first: Node, last: Node) -> Span:
         change_mps=math.hypot(last.velocity[0] - first.velocity[0], last.velocity[1] - first.velocity[1]),
         position_m=SIGMAS * (promise.noise_m * math.sqrt(2) + promise.drift_mps * seconds)
         + max(first.place.grain_m, last.place.grain_m)
-        + max(first.settle_m, last.settle_m),
+        + slid_m,
     )
 
 
@@ -161,12 +165,20 @@ class Track:
         if course_deg is not None and self._course_deg is not None and speed_mps > SLOW_MPS:
             self._turned_deg += abs(math.remainder(course_deg - self._course_deg, 360))
 
-    def node(self, place: Place, settle_m: float) -> Node | None:
+    def node(self, place: Place, settle_m: float, since_s: float) -> Node | None:
         """A position at the instant of the last sample; None where it comes too soon after the node before."""
         if self.nodes and place.t_s - self.nodes[-1].t_s < _NODE_LEAST_S:
             return None
         node = Node(
-            place, self._north_m, self._east_m, self._path_m, self._blind_m, self._turned_deg, self._velocity, settle_m
+            place,
+            self._north_m,
+            self._east_m,
+            self._path_m,
+            self._blind_m,
+            self._turned_deg,
+            self._velocity,
+            settle_m,
+            since_s,
         )
         self.nodes.append(node)
         return node

@@ -181,8 +181,8 @@ def test_a_speed_that_is_right_again_ends_it() -> None:
     assert 45 <= ended[0].until_ns / 1e9 < 51
 
 
-@pytest.mark.parametrize("kept", [1, 3])
-def test_padded_decimals_make_no_jumps(kept: int) -> None:
+@pytest.mark.parametrize(("sent", "kept"), [(8, 1), (8, 3), (4, 3), (5, 2)])
+def test_padded_decimals_make_no_jumps(sent: int, kept: int) -> None:
     """0.1' are 185 m, 0.001' are 1.85 m: the position stands and leaps on. That is told as what it is, elsewhere."""
 
     def one(said: Said) -> None:
@@ -191,7 +191,7 @@ def test_padded_decimals_make_no_jumps(kept: int) -> None:
             whole, _, decimals = said.fields[field].partition(".")
             said.fields[field] = f"{whole}.{decimals[:kept]:0<{len(decimals)}}"
 
-    assert Watched(bursts(rewritten(one), end_s=120)).kinds() == set()
+    assert Watched(bursts(rewritten(one), end_s=120, decimals=sent)).kinds() == set()
 
 
 @pytest.mark.parametrize("axis", [1, 3])
