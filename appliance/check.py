@@ -8,6 +8,7 @@ from collections.abc import Callable
 from appliance import picture
 from appliance.judge.check import Check
 from appliance.judge.faults import Fault
+from appliance.judge.inquiry import Inquiry
 from appliance.judge.judge import rank
 from appliance.judge.needs import Needs
 from appliance.judge.verdict import OPTIONAL
@@ -39,6 +40,7 @@ class Recording:
         self.faults: list[Fault] = []
         self.watch: Watch | None = None
         self.went_go = False
+        self._inquiry = Inquiry(lately=False)
 
     def run(self, progress: Progress | None = None) -> None:
         """Judges every piece. Raises RecordingError where there is nothing to judge."""
@@ -104,6 +106,7 @@ class Recording:
     def _look(self, watch: Watch, at_ns: int) -> None:
         seen = watch.look(at_ns)
         self.faults.extend(seen.opened)
+        self._inquiry.take(seen.checks, seen.opened, at_ns)
         self.went_go = self.went_go or watch.verdict.state == "go"
 
     @property
@@ -140,6 +143,7 @@ class Recording:
             "controller_saw": picture.controller_saw(watch, end_ns)["spans"],
             "error_seconds": picture.error_seconds(meter),
             "proof": picture.proof(watch, end_ns),
+            "causes": picture.causes(self._inquiry, watch, end_ns),
             "checks": [picture.check(one) for one in self._checks(watch)],
             "faults": [picture.fault(one, watch.started_ns, offset) for one in sorted(self.faults, key=_order)],
         }
@@ -192,6 +196,7 @@ def in_words(result: picture.Json) -> str:
     for one in failing:
         times = counted[one["id"], one["message"]]
         rows.append(f"  {one['id']}: {one['says']}" + (f" ({times} times; the worst is told)" if times > 1 else ""))
+    rows += _first_cause(result["causes"]) if failing else []
     rows.append("")
     rows.append(f"{'message':10}{'count':>9}{'damaged':>9}{'rate':>10}{'longest gap':>14}{'jitter 95 %':>14}")
     for one in result["messages"]:
@@ -205,6 +210,11 @@ def in_words(result: picture.Json) -> str:
     if qualities:
         rows += ["", f"Fix: {qualities}"]
     return "\n".join(rows)
+
+
+def _first_cause(causes: list[picture.Json]) -> list[str]:
+    """What it most likely is, and what to try."""
+    return [f"Likely cause: {one['says']} {one['because']} Try first: {one['try']}" for one in causes[:1]]
 
 
 def _floor_says(floor_s: float | None) -> str:

@@ -9,12 +9,13 @@ from typing import Any
 from appliance.fields import fields_by_name, words
 from appliance.judge.check import Check
 from appliance.judge.faults import Fault
+from appliance.judge.inquiry import Inquiry
 from appliance.judge.needs import Needs
 from appliance.judge.proof import bad_share_most
 from appliance.measure.fix import QUALITY_WORDS, Fix
 from appliance.measure.message import Message
 from appliance.measure.meter import LineMeter
-from appliance.watch import RECEIVER, Watch
+from appliance.watch import CONTROLLER, RECEIVER, Watch
 
 Json = dict[str, Any]
 _DAY_S = 86_400
@@ -142,6 +143,23 @@ def _time_of_day(time_s: float | None) -> str | None:
         return None
     minutes, seconds = divmod(time_s, 60)
     return f"{int(minutes) // 60:02d}:{int(minutes) % 60:02d}:{seconds:04.1f}"
+
+
+def causes(inquiry: Inquiry, watch: Watch, now_ns: int) -> list[Json]:
+    """The likely causes of what was found, the likeliest first, at most three. weight: its share of belief, 0 to 1."""
+    clean_s, other = watch.verdict.clean_s(now_ns), watch.meters.get(CONTROLLER)
+    return [
+        {
+            "id": one.cause.id,
+            "says": one.cause.says,
+            "weight": rounded(one.weight, 3),
+            "because": one.because_says,
+            "try": one.first,
+            "minutes": one.cause.minutes,
+            "proof": one.cause.proof,
+        }
+        for one in inquiry.suspects(watch.needs, watch.receiver, clean_s, now_ns, other)
+    ]
 
 
 def error_seconds(meter: LineMeter) -> Json:

@@ -13,6 +13,7 @@ from typing import Any, Literal
 from appliance import __version__, picture
 from appliance.history.rows import Clip, FaultRow, LossRow, MarkRow, TuningRow
 from appliance.judge.faults import Fault
+from appliance.judge.inquiry import Inquiry
 from appliance.judge.needs import Needs
 from appliance.lamp import LampError, Lamps
 from appliance.line.port import Counted, PortState, Tuned
@@ -70,6 +71,7 @@ class Core:
         self._lamps: Lamps | None = None
         self._lamp_says = ""
         self._second = clock() // 1_000_000_000
+        self._inquiry = Inquiry()
         self._dropped = 0
         self._dated_ns: int | None = None
         self._date_told_ns = 0
@@ -166,6 +168,7 @@ class Core:
         dropped, self._dropped = self._inbox.dropped - self._dropped, self._inbox.dropped
         self._watch.receiver.lost(1 if dropped else 0, now_ns)
         seen = self._watch.look(now_ns)
+        self._inquiry.take(seen.checks, seen.opened, now_ns)
         for fault in seen.opened:
             self._keeper.fault(fault.key, _row(fault))
         for fault in seen.closed:
@@ -181,7 +184,7 @@ class Core:
             self._keeper.loss(f"{lost.what} {lost.start_ns}", LossRow(lost.what, lost.start_ns, lost.end_ns))
         self._date(now_ns)
         self._seconds(now_ns, stopping)
-        self._publish(now_ns)
+        publish(self._settings.run_folder / PICTURE, self._picture(now_ns))
 
     def _date(self, now_ns: int) -> None:
         utc = self._watch.receiver.utc
@@ -219,17 +222,13 @@ class Core:
         while not self._marks.empty():
             self._keeper.mark(self._marks.get())
 
-    def _publish(self, now_ns: int) -> None:
-        publish(self._settings.run_folder / PICTURE, self._picture(now_ns))
-
     def _offset_ns(self, now_ns: int) -> int:
         """UTC less monotonic time: as the line told it, else by the box's own clock."""
         return self._dated_ns if self._dated_ns is not None else time.time_ns() - now_ns
 
     def _picture(self, now_ns: int) -> picture.Json:
         watch, offset = self._watch, self._offset_ns(now_ns)
-        started, needs = watch.started_ns, watch.needs
-        utc = watch.receiver.utc
+        started, needs, utc = watch.started_ns, watch.needs, watch.receiver.utc
         return {
             "format": 1,
             "version": __version__,
@@ -252,6 +251,7 @@ class Core:
             "wiggle": self._wiggling.on,
             "box": self._box(),
             "controller_saw": picture.controller_saw(watch, now_ns, most=_SHOWN),
+            "causes": picture.causes(self._inquiry, watch, now_ns),
             "faults_open": [picture.fault(one, started, offset) for one in watch.faults.open],
             "faults_recent": [picture.fault(one, started, offset) for one in self._recent],
             "marks": [
