@@ -111,6 +111,21 @@ def test_losses_have_a_shape_and_a_word_of_their_own_in_the_strip(past: Any, pic
     assert "position or speed lost 3 times, for 33 s in all" in words(text).replace("\N{NO-BREAK SPACE}", " ")
 
 
+@pytest.mark.parametrize("ended", ["2026-05-04T09:17:31.000Z", "2026-05-05T09:16:00.000Z"])
+def test_what_lies_at_an_edge_of_the_strip_is_whole(past: Any, picture: dict[str, Any], ended: str) -> None:
+    """The first loss is in the last cell, then in the first."""
+    picture["at_utc"] = ended
+    past.show(picture)
+    text = part(past.html(), "day")
+    drawn = [[float(x) for x in re.findall(r"[MLH]([-\d.]+)", path)] for path in re.findall(r' d="(M[^"]+)"', text)]
+    assert len(drawn) > 1
+    for xs in drawn[:-1]:  # the last is that of the legend
+        assert xs == sorted(xs)
+        assert 0 < xs[0] < xs[-1] < 288
+    ticks = [float(x) for x in re.findall(r'<rect class="tick" x="([\d.]+)" y="42"', text)]
+    assert all(0 <= x <= 286 for x in ticks)
+
+
 def test_a_loss_of_history_that_is_still_on_has_no_length(past: Any) -> None:
     from appliance.history.reader import History
     from appliance.history.rows import LossRow
