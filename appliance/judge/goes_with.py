@@ -16,7 +16,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
 from itertools import compress
-from math import inf
+from math import inf, log
 from random import Random
 from typing import Any
 
@@ -67,6 +67,11 @@ class Answer:
     def group(self) -> frozenset[int]:
         """The codes of the circumstance found; none where nothing was."""
         return self.question.groups[self.scan.group] if self.scan.group >= 0 else frozenset()
+
+    @property
+    def strength(self) -> float:
+        """The log likelihood ratio less what there was to choose from: a plain circumstance before a chosen limit."""
+        return self.scan.seen - log(len(self.question.groups))
 
     def sure(self, p: float) -> bool:
         """Whether it is to be told, p being corrected."""
@@ -201,7 +206,7 @@ def _without_echoes(
 ) -> Iterator[tuple[float, Answer]]:
     """Leaves out what only goes with something stronger."""
     kept: list[Answer] = []
-    for p, one in sorted(sure, key=lambda pair: -pair[1].scan.seen):
+    for p, one in sorted(sure, key=lambda pair: -pair[1].strength):
         stronger = [other for other in kept if other.kind == one.kind]
         if all(_still(exposure, by_kind[one.kind], one, other, seed) for other in stronger):
             kept.append(one)

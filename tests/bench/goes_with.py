@@ -97,4 +97,4 @@ def main(per_effect: int, without: int, faults: int, effects: Sequence[str]) -> 
 if __name__ == "__main__":
     given = sys.argv[1:]
     numbers = [int(one) for one in given[:3]] + [20, 500, 12][len(given[:3]) :]
-    sys.exit(main(*numbers, given[3:] or days.EFFECTS))
+    sys.exit(main(numbers[0], numbers[1], numbers[2], given[3:] or days.EFFECTS))
