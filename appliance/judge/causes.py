@@ -41,6 +41,9 @@ FACTS: dict[str, str] = {
     "restarts": "silences after which the receiver came back without a fix",
     "other_bytes": "bytes on the line from the controller; absent where that is not listened to",
     "errored_share": "share of seconds with damage",
+    "cut_share": "share of all damage that is sentences without their tail",
+    "cut_count": "how many of those there were",
+    "stray_share": "share of all damage that is bytes outside any sentence",
     "buffer_told": "whether the receiver itself said that its buffer overflowed",
     "quality_above": "1: the quality refused is better than one that is accepted",
     "fixed_s": "seconds with a fix",
@@ -270,7 +273,7 @@ def _times(number: int) -> str:
     return "once" if number == 1 else f"{number} times"
 
 
-_UNITS = {"load_worst": "%", "load_wanted": "%", "errored_share": "%"}
+_UNITS = {"load_worst": "%", "load_wanted": "%", "errored_share": "%", "cut_share": "%"}
 _DURATIONS = frozenset({"heard", "clean", "fixed_s"})
 
 

@@ -15,6 +15,7 @@ from appliance.judge.faults import Fault
 from appliance.judge.needs import BITS_PER_CHARACTER, Needs
 from appliance.judge.needs_keys import BAUDS
 from appliance.judge.words import SAYS
+from appliance.measure.errors import NO_START
 from appliance.measure.message import Message
 from appliance.measure.meter import LineMeter
 
@@ -117,6 +118,9 @@ def facts(
         "baud": needs.baud,
         "restarts": _restarts([fault for fault, _ in faults]),
         "errored_share": total.errored / max(1, total.available),
+        "cut_share": meter.errors.reasons["cut-short"] / max(1, meter.errors.total),
+        "cut_count": meter.errors.reasons["cut-short"],
+        "stray_share": meter.errors.reasons[NO_START] / max(1, meter.errors.total),
         "buffer_told": float(_buffer_told(meter)),
         "fixed_s": sum(s for quality, s in meter.fix.seconds_by_quality.items() if quality),
         "found": sum(not fault.warning for fault, _ in faults),

@@ -32,6 +32,7 @@ class Plan:
     """right: causes of which one should be first. spells: of the simulator. asks: changes of the sheet, old -> new.
 
     settings: of the receiver. baud: of the line and of the sheet. overflows: the receiver's buffer is finite.
+    asked_later_s: when the live causes are asked, after the end of the last spell.
     """
 
     right: tuple[str, ...]
@@ -44,6 +45,7 @@ class Plan:
     plans: tuple[str, ...] = tuple(PLANS)
     parked_s: tuple[float, float] = (0.0, 20.0)
     port_lost: bool = False
+    asked_later_s: float = -0.5
 
 
 @dataclass(slots=True, frozen=True)
@@ -220,12 +222,11 @@ DRIVES: dict[str, Plan] = {
     "clock-stopped": Plan(CLOCK, _once()),
     "clock-back": Plan(CLOCK, _of(-30, -400)),
     "clock-jump": Plan(CLOCK, _of(100, 900)),
-    "leap-seconds": Plan(CLOCK, _of(18, 3, 2, from_start=True)),
+    "leap-seconds": Plan(CLOCK, _of(18, 3, 2, from_start=True), asked_later_s=3.0),
     "late": Plan(("receiver-slow",), _once((1.3, 2.5))),
     "cut": Plan(("line-full",), _once((0.05, 0.3))),
     "line over 100 %": Plan(
-        ("line-full",), baud=9600, overflows=True, settings=ALL_5_HZ,
-        asks={"[message.RMC]": "[message.RMC]\ngap_most_s = 5", "clean_run_s": "clean_run_s = 10"},
+        ("line-full",), baud=9600, overflows=True, settings=ALL_5_HZ
     ),
     "line at its limit": Plan(("line-full",), baud=9600, overflows=True),
     "noise": Plan(("noise",), _once((0.003, 0.02))),
@@ -270,4 +271,4 @@ def drive(name: str, seed: int) -> Case:
     dice = Random(f"cause {name} {seed}")
     spells = tuple(plan.spells(dice, plan.fault or name))
     ends = [spell.end_s for spell in spells]
-    return Case(name, seed, plan, spells, min([SECONDS, *ends[-1:]]) - 0.5)
+    return Case(name, seed, plan, spells, min([SECONDS - 0.5, *(end_s + plan.asked_later_s for end_s in ends[-1:])]))

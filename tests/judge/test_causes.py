@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import json
 import math
 from collections.abc import Callable
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import pytest
 
+from appliance import check
 from appliance.judge import causes
 from appliance.judge.causes import Cause, Evidence, Finding, Known, Suspect, TableError, rank, read, table
 from appliance.judge.check import Check
@@ -19,7 +22,10 @@ from appliance.judge.words import SAYS
 from appliance.measure.meter import LineMeter, MeterSettings
 from appliance.sentence.checksum import checksum
 from appliance.sentence.chunk import Chunk
+from appliance.simulate.drive import Drive
 from appliance.simulate.faults import Spell
+from appliance.simulate.receiver import Receiver, ReceiverSettings
+from appliance.source import open_source
 
 SECOND = 1_000_000_000
 ROW = """
@@ -295,3 +301,21 @@ def test_a_watch_that_lives_through_a_lost_message_names_it(live: Callable[..., 
     assert suspects[0].cause.id == "message-off"
     assert suspects[0].first.endswith("on this port: VTG.")
     assert "away for 20" in suspects[0].because_says
+
+
+def test_a_recording_tells_its_causes_in_order_and_the_first_in_words(tmp_path: Path, usual: Needs) -> None:
+    settings = ReceiverSettings(rates_hz={"GGA": 5, "RMC": 1, "ZDA": 1})
+    log = tmp_path / "cab.nmea"
+    log.write_bytes(b"".join(burst.data for burst in Receiver(settings, Drive(1), 1).epochs(0, 30)))
+    recording = check.Recording(open_source(log, usual, None), usual)
+    recording.run()
+    result = recording.result()
+    first = result["causes"][0]
+    assert first["id"] == "message-off"
+    assert {"id", "says", "weight", "because", "try", "minutes", "proof"} == first.keys()
+    weights = [one["weight"] for one in result["causes"]]
+    assert weights == sorted(weights, reverse=True)
+    assert len(weights) <= 3
+    assert "VTG has never come" in first["because"]
+    assert f"Likely cause: {first['says']} {first['because']} Try first: {first['try']}" in check.in_words(result)
+    json.dumps(result["causes"])
