@@ -11,11 +11,11 @@ from dataclasses import dataclass, field
 from datetime import date
 
 from appliance.judge.check import Check
-from appliance.judge.checks import meter_settings
 from appliance.judge.controller import Controller
 from appliance.judge.evidence import Evidence, Excerpt
 from appliance.judge.faults import Fault, Faults
 from appliance.judge.judge import Judge
+from appliance.judge.meter_settings import meter_settings
 from appliance.judge.needs import Needs
 from appliance.judge.verdict import Verdict
 from appliance.measure.meter import LineMeter, MeterSettings

@@ -9,18 +9,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
-from datetime import date
 
 from appliance.judge.check import Check, State
 from appliance.judge.needs import Needs
-from appliance.measure.claims import AGE_MOST_S, HDOP_MOST, SATELLITES_LEAST
 from appliance.measure.errors import NO_START, RECENT_NS
 from appliance.measure.fix import QUALITY_WORDS, FixSample
 from appliance.measure.message import Message
-from appliance.measure.meter import LineMeter, MeterSettings
+from appliance.measure.meter import LineMeter
 from appliance.measure.rate import LONG_NS, SHORT_NS
-from appliance.measure.truth import TruthSettings
-from appliance.sentence.setting import Setting
 
 SETTLE_NS = 2_000_000_000
 """Listening time before something that never came counts as missing: a stream joined in the middle may sync on a
@@ -64,29 +60,6 @@ class Look:
         since_ns = max(last_ns, self.started_ns)
         limit_ns = most_ns if since_ns == last_ns else max(most_ns, SETTLE_NS)
         return since_ns if to_ns - since_ns > limit_ns else None
-
-
-def meter_settings(
-    needs: Needs, baud: int, arrival_measured: bool = True, earliest: date | None = None
-) -> MeterSettings:
-    """What a meter must know so that these needs can be judged by it. earliest: before it no date can be true."""
-    return MeterSettings(
-        baud=baud,
-        arrival_measured=arrival_measured,
-        checksum_required=needs.checksum_required,
-        talkers=needs.talkers,
-        gap_most_ns={type_: int(message.gap_most_s * 1e9) for type_, message in needs.messages.items()},
-        silence_most_ns=int(needs.silence_most_s * 1e9),
-        needed=Setting(needs.baud),
-        truth=TruthSettings(
-            rates_hz={type_: message.rate_hz for type_, message in needs.messages.items()},
-            late_most_s=needs.late_most_s,
-            age_most_s=needs.age_most_s or AGE_MOST_S,
-            satellites_least=needs.satellites_least or SATELLITES_LEAST,
-            hdop_most=needs.hdop_most or HDOP_MOST,
-            earliest=earliest,
-        ),
-    )
 
 
 def silent(look: Look) -> Iterator[Check]:

@@ -21,13 +21,13 @@ from appliance.judge.checks import (
     fix_figures,
     load_high,
     message_missing,
-    meter_settings,
     no_fix,
     rates,
     sentence_long,
     silent,
 )
 from appliance.judge.judge import ABOUT_THE_WIRE, Judge
+from appliance.judge.meter_settings import meter_settings
 from appliance.judge.needs import Needs
 from appliance.judge.truth import TRUTH_IDS
 from appliance.judge.words import SAYS
