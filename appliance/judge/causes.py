@@ -3,7 +3,8 @@
 The table (`causes.toml`) is data. Each cause has a prior and evidence for and against it, both as natural log-odds: 1
 hints, 2 speaks for it, 4 speaks strongly, 6 and more all but names it; below zero the same against. All evidence that
 holds is added up, as Bayes' rule does for what is independent; so each row of evidence speaks once, however many
-findings it rests on. The shares of all causes and of "something else", which stands at 0, add up to 1. The numbers are
+findings it rests on. A cause's weight is its share against "something else", which stands at 0, and the causes that
+explain some of the same findings: a feed may have two troubles at once, and these do not compete. The numbers are
 judgement, tuned on the bench of causes; where a row comes from is said in it.
 """
 
@@ -24,6 +25,8 @@ from appliance.judge.words import SAYS, duration, figure
 SHOWN_MOST = 3
 SHARE_LEAST = 0.03
 """A cause with a smaller share is not worth a technician's minute. Our choice."""
+HINT = 1.0
+"""Evidence that is no more than this makes no suspect by itself. Our choice."""
 _REASONS_MOST = 3
 
 FACTS: dict[str, str] = {
@@ -44,6 +47,8 @@ FACTS: dict[str, str] = {
     "cut_share": "share of all damage that is sentences without their tail",
     "cut_count": "how many of those there were",
     "stray_share": "share of all damage that is bytes outside any sentence",
+    "stray_count": "how often those came",
+    "sentences": "whole sentences heard",
     "buffer_told": "whether the receiver itself said that its buffer overflowed",
     "quality_above": "1: the quality refused is better than one that is accepted",
     "fixed_s": "seconds with a fix",
@@ -184,19 +189,29 @@ def rank(known: Known, causes: Sequence[Cause] | None = None) -> list[Suspect]:
     causes = table() if causes is None else causes
     ids = {finding.id for finding in known.findings}
     weighed = [(cause, _weigh(cause, known, ids)) for cause in causes]
-    scores = [cause.prior + sum(one.weight for one, _ in held) for cause, held in weighed]
-    most = max([0.0, *scores])
-    whole = math.exp(-most) + sum(math.exp(score - most) for score in scores)
-    suspects = [
-        _suspect(cause, math.exp(score - most) / whole, held, known)
-        for (cause, held), score in zip(weighed, scores, strict=True)
-        if any(one.weight > 0 for one, _ in held)
-    ]
+    suspected = [(cause, held) for cause, held in weighed if any(one.weight > HINT for one, _ in held)]
+    scores = [cause.prior + sum(one.weight for one, _ in held) for cause, held in suspected]
+    explained = [_explained(held) for _, held in suspected]
+    suspects = []
+    for (cause, held), score, own in zip(suspected, scores, explained, strict=True):
+        rivals = [rival for rival, theirs in zip(scores, explained, strict=True) if _compete(own, theirs)]
+        weight = 1 / (math.exp(-score) + sum(math.exp(rival - score) for rival in rivals))
+        suspects.append(_suspect(cause, weight, held, known))
     likely = [one for one in suspects if one.weight >= SHARE_LEAST]
     return sorted(likely, key=lambda one: (-round(one.weight, 3), one.cause.minutes))[:SHOWN_MOST]
 
 
 Held = list[tuple[Evidence, list[Finding]]]
+
+
+def _explained(held: Held) -> set[str]:
+    """The findings that speak for a cause; none where only facts do."""
+    return {finding.id for one, findings in held if one.weight > 0 for finding in findings}
+
+
+def _compete(own: set[str], others: set[str]) -> bool:
+    """Whether two causes explain some of the same; one that rests on facts alone competes with each."""
+    return not own or not others or not own.isdisjoint(others)
 
 
 def _weigh(cause: Cause, known: Known, ids: set[str]) -> Held:
@@ -240,14 +255,14 @@ def _suspect(cause: Cause, weight: float, held: Held, known: Known) -> Suspect:
     against = [_reason(one, findings, known) for one, findings in held if one.weight < 0]
     return Suspect(
         cause, weight, [*dict.fromkeys(told)][:_REASONS_MOST], [*dict.fromkeys(one for one in against if one)],
-        _fill(cause.first, _told(known.facts)),
+        cause.first.format_map(_told(known.facts)),
     )  # fmt: skip
 
 
 def _reason(one: Evidence, findings: Sequence[Finding], known: Known) -> str:
     values = _told(known.facts)
     if not findings:
-        return _fill(one.because, values)
+        return one.because.format_map(values)
     first = findings[0]
     says = SAYS[first.id]
     messages = dict.fromkeys(finding.message for finding in findings if finding.message)
@@ -259,14 +274,10 @@ def _reason(one: Evidence, findings: Sequence[Finding], known: Known) -> str:
         "times": _times(sum(finding.times for finding in findings)),
     }
     if one.because:
-        return _fill(one.because, values)
+        return one.because.format_map(values)
     also = f" ({values['times']} in all)" if first.times > 1 else ""
-    return f"{_sentence(first.says)}{also}"
-
-
-def _sentence(says: str) -> str:
-    """The first sentence of what a check says: what follows is advice."""
-    return re.split(r"\.\s+(?=[A-Z])", says, maxsplit=1)[0].rstrip(".")
+    sentence = re.split(r"\.\s+(?=[A-Z])", first.says, maxsplit=1)[0].rstrip(".")  # what follows is advice
+    return f"{sentence}{also}"
 
 
 def _times(number: int) -> str:
@@ -292,7 +303,3 @@ def _word(name: str, value: float | str | None) -> str:
     if name in _UNITS:
         return figure(value, Says(_UNITS[name], 0, "", "", ""))
     return f"{value:,.0f}"
-
-
-def _fill(template: str, values: Mapping[str, str]) -> str:
-    return template.format_map(values)

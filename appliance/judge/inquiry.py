@@ -121,6 +121,8 @@ def facts(
         "cut_share": meter.errors.reasons["cut-short"] / max(1, meter.errors.total),
         "cut_count": meter.errors.reasons["cut-short"],
         "stray_share": meter.errors.reasons[NO_START] / max(1, meter.errors.total),
+        "stray_count": meter.errors.reasons[NO_START],
+        "sentences": meter.sentences,
         "buffer_told": float(_buffer_told(meter)),
         "fixed_s": sum(s for quality, s in meter.fix.seconds_by_quality.items() if quality),
         "found": sum(not fault.warning for fault, _ in faults),

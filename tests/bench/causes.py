@@ -1,6 +1,6 @@
 """How often the right cause stands first, and how often within the three that are shown: a confusion table.
 
-    python tests/bench/causes.py [seeds of each case] [--from first seed] [case ...]
+    python tests/bench/causes.py [--from first seed] [seeds of each case] [case ...]
 
 Each case goes through the same watch that judges a live line. Causes are asked twice: of the whole recording at its
 end, as `check` does, and live, half a second before the trouble ends, as the page does. A wire of ten seconds is asked
@@ -149,6 +149,7 @@ def run_wire(asked: tuple[str, int]) -> Outcome:
         watch.receiver.counted(Counters(0, 0, 0, 0, 0), ORIGIN_NS)
     for from_ns in range(line.start_ns, line.end_ns, wire.STEP_NS):
         to_ns = min(from_ns + wire.STEP_NS, line.end_ns)
+        watch.prepare()
         losses.own_up(watch, ORIGIN_NS + from_ns, looking=False)
         while watch.due(ORIGIN_NS + from_ns):
             losses.own_up(watch, watch.next_look_ns, looking=True)
