@@ -7,7 +7,9 @@ from collections.abc import Callable
 
 from appliance import picture
 from appliance.judge.check import Check
+from appliance.judge.circumstances import Gathered
 from appliance.judge.faults import Fault
+from appliance.judge.goes_with import goes_with
 from appliance.judge.inquiry import Inquiry
 from appliance.judge.judge import rank
 from appliance.judge.needs import Needs
@@ -66,6 +68,7 @@ class Recording:
     def _begin(self, start_ns: int) -> Watch:
         bauds = {RECEIVER: self.needs.baud, CONTROLLER: self.needs.baud}
         source = self.source
+        self.gathered = Gathered(start_ns, source.utc_offset_ns, arrival_measured=source.arrival_measured)
         return Watch(self.needs, bauds, start_ns, arrival_measured=source.arrival_measured, earliest=source.earliest)
 
     def _feed(self, watch: Watch, piece: Recorded) -> None:
@@ -108,6 +111,8 @@ class Recording:
         self.faults.extend(seen.opened)
         self._inquiry.take(seen.checks, seen.opened, at_ns)
         self.went_go = self.went_go or watch.verdict.state == "go"
+        if self.gathered is not None:
+            self.gathered.look(watch.receiver, at_ns)
 
     @property
     def verdict(self) -> str:
@@ -144,9 +149,15 @@ class Recording:
             "error_seconds": picture.error_seconds(meter),
             "proof": picture.proof(watch, end_ns),
             "causes": picture.causes(self._inquiry, watch, end_ns),
+            "goes_with": self._goes_with(),
             "checks": [picture.check(one) for one in self._checks(watch)],
             "faults": [picture.fault(one, watch.started_ns, offset) for one in sorted(self.faults, key=_order)],
         }
+
+    def _goes_with(self) -> list[picture.Json]:
+        """What the faults go with, as far as the recording is long enough to tell."""
+        gathered = self.gathered
+        return [] if gathered is None else goes_with(gathered.seconds, gathered.onsets(self.faults))
 
     def _notes(self) -> list[str]:
         undated = self.source.undated.total()

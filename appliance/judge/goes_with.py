@@ -26,7 +26,7 @@ from appliance.judge.period import Period, find_period
 from appliance.judge.permutation import ENOUGH, Chance, Scan, holm
 from appliance.judge.questions import UNKNOWN, Question, about_itself, questions
 
-FALSE_MOST = 0.02
+FALSE_MOST = 0.03
 """Chance that anything is said of a watch in which nothing goes with the faults. Ours, below the usual 0.05."""
 RING_MOST = 0.05
 """What is found must also stand, by itself, when all faults are moved as one: this guards against spells of hours."""
@@ -102,11 +102,12 @@ def goes_with(seconds: Sequence[Second], faults: Sequence[Onset], seed: int = 0)
     corrected = holm([one.chance.p for one in found] + [one.chance.p for one in told])
     sure = [(p, one) for p, one in zip(corrected, found, strict=False) if one.sure(p)]
     rows = [_row(p, one) for p, one in _without_echoes(exposure, by_kind, sure, seed)]
+    explained = {one.kind for _, one in sure if not one.question.of_time}  # what comes again has a pace of its own
     of_kinds = [kind for kind, one in zip(kinds, periods, strict=True) if one is not None]
     rows += [
         _period_row(kind, p, one)
         for kind, p, one in zip(of_kinds, corrected[len(found) :], told, strict=True)
-        if p <= FALSE_MOST
+        if p <= FALSE_MOST and kind not in explained
     ]
     return sorted(rows, key=lambda row: row["p"])
 

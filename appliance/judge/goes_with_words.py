@@ -29,6 +29,9 @@ _WIRE = frozenset(
     {"silent", "gap", "contact-loss", "noise", "checksum-bad", "sentence-damaged", "port-lost", "message-missing"}
 )
 
+_OF_MOVING = frozenset({"speed", "course", "turning"})
+"""Known only while the machine moves."""
+
 _LOOK: dict[tuple[str, bool], str] = {
     ("speed", True): "look for a contact or a wire that vibration opens",
     ("moving", True): "look for a contact or a wire that vibration opens",
@@ -78,7 +81,8 @@ def circumstance_says(
     """One finding in words, with its figures. share: of the time. within_s None: the words say when themselves."""
     among = f"{of}" if faults <= of else f"{of} separate"
     when = words if within_s is None else f"within {within_s} s of {words}"
-    spent = f"where the watch spent {_per_cent(share)} of its time"
+    time = "its time moving" if circumstance in _OF_MOVING else "its time"
+    spent = f"where the watch spent {_per_cent(share)} of {time}"
     return f"{hits} of {among} {_noun(kind)} came {when}, {spent} ({_p(p)}){_look(circumstance, words, kind)}."
 
 

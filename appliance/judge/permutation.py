@@ -85,11 +85,13 @@ class Scan:
 
     def scattered(self, dice: Random, most: int, enough: int = ENOUGH) -> Chance:
         """Each burst put anywhere by itself."""
-        twice, bursts, seconds, chance = self._twice, self._bursts, self._seconds, dice.random
+        twice, seconds, chance = self._twice, self._seconds, dice.random
+        single = sum(len(burst) == 1 for burst in self._bursts)
+        longer = [burst for burst in self._bursts if len(burst) > 1]
 
         def move() -> float:
-            held: list[int] = []
-            for burst in bursts:
+            held = [twice[int(chance() * seconds)] for _ in range(single)]
+            for burst in longer:
                 by = int(chance() * seconds)
                 held += [twice[at + by] for at in burst]
             return self._greatest(held)[0]

@@ -57,7 +57,8 @@ class Scale:
 
 
 def _kmh(second: Second) -> float | None:
-    return None if second.speed_mps is None else second.speed_mps * 3.6
+    """While it moves: whether it does is a question of its own."""
+    return None if second.speed_mps is None or second.speed_mps < _MOVING_MPS else second.speed_mps * 3.6
 
 
 def _moving(second: Second) -> float | None:
@@ -156,7 +157,7 @@ def _quality(seconds: Sequence[Second]) -> Question | None:
 def _place(seconds: Sequence[Second]) -> Question | None:
     """Places are squares of four cells that overlap, so that none falls between two."""
     cells = [_cell(one) for one in seconds]
-    spent = Counter(cell for cell in cells if cell is not None)
+    spent = Counter(filter(None, cells))
     if len(spent) < 5:
         return None
     number = {cell: code for code, cell in enumerate(spent, start=1)}
@@ -221,7 +222,7 @@ def _lagged(name: str, codes: Sequence[int], groups: list[frozenset[int]], says:
     """What was known in the second before: a fault must not make its own circumstance."""
     lagged = [UNKNOWN, *codes[:-1]]
     last, age_s = UNKNOWN, CARRY_S
-    for at, code in enumerate(lagged):
+    for at, code in enumerate(lagged if UNKNOWN in lagged[1:] else ()):
         if code:
             last, age_s = code, 0
         elif age_s < CARRY_S:

@@ -132,17 +132,25 @@ def _above(take: Callable[[Second], float | None], dice: Random, seconds: list[S
 def _there(name: str, seconds: list[Second], dice: Random) -> list[bool]:
     """Whether the circumstance is there, for each second."""
     if name == "place":
-        spot = dice.choice([one for one in seconds if one.speed_mps and one.speed_mps > 1.5])
-        return [
-            math.hypot((one.north_m or 0) - (spot.north_m or 0), (one.east_m or 0) - (spot.east_m or 0)) < 20
-            for one in seconds
-        ]
+        return _spot(seconds, dice)
     if name == "time-of-day":
         first = dice.randrange(int(seconds[0].of_day_s or 0) // 3600 + 1, int(seconds[-1].of_day_s or 0) // 3600 - 1)
         return [first <= (one.of_day_s or 0) / 3600 < first + 2 for one in seconds]
     if name in ABOVE:
         return _above(ABOVE[name], dice, seconds)
     return [PLAIN[name](one) for one in seconds]
+
+
+def _spot(seconds: list[Second], dice: Random) -> list[bool]:
+    """Within 30 m of a place on the way: of some, the one where most time is spent in passing."""
+    ways = [(one.north_m or 0.0, one.east_m or 0.0, bool(one.speed_mps and one.speed_mps > 1)) for one in seconds]
+    spots = dice.sample([(north, east) for north, east, moving in ways if moving], 12)
+
+    def spent(spot: tuple[float, float]) -> int:
+        return sum(moving and math.dist(spot, (north, east)) < 30 for north, east, moving in ways[::5])
+
+    best = max(spots, key=spent)
+    return [moving and math.dist(best, (north, east)) < 30 for north, east, moving in ways]
 
 
 ABOVE: dict[str, Callable[[Second], float | None]] = {

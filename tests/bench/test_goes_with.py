@@ -1,0 +1,41 @@
+"""The bench of what goes with the faults, over all its days."""
+
+from __future__ import annotations
+
+import importlib.util
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from types import ModuleType
+
+import pytest
+
+
+@pytest.fixture
+def bench(monkeypatch: pytest.MonkeyPatch) -> Iterator[ModuleType]:
+    monkeypatch.syspath_prepend(Path(__file__).parent)
+    spec = importlib.util.spec_from_file_location("bench_goes_with", Path(__file__).with_name("goes_with.py"))
+    assert spec is not None
+    assert spec.loader is not None
+    module = sys.modules["bench_goes_with"] = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    yield module
+    for name in ("goes_with_days", "bench_goes_with"):
+        del sys.modules[name]
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(3600)
+def test_at_most_one_day_in_twenty_without_effect_has_a_false_finding(bench: ModuleType) -> None:
+    assert sum(bool(bench.run_without(seed)) for seed in range(500)) <= 25
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(3600)
+def test_nine_in_ten_strong_effects_are_found_from_twelve_faults(bench: ModuleType) -> None:
+    cases = [(name, seed) for name in bench.days.EFFECTS for seed in range(3)]
+    found = [
+        bench.days.MEANS.get(name, name) in bench.names(bench.run_effect((name, seed, 12)), name)
+        for name, seed in cases
+    ]
+    assert sum(found) >= 0.9 * len(cases), [case for case, there in zip(cases, found, strict=True) if not there]
