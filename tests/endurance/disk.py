@@ -182,10 +182,13 @@ class _Shim:
 
 
 def library() -> str:
-    """The SQLite library that this very process has loaded with the module sqlite3."""
-    import _sqlite3  # noqa: F401
+    """What gives the functions of the very SQLite that Python's sqlite3 uses, whatever others this process has loaded.
 
-    for row in Path("/proc/self/maps").read_text().splitlines():
-        if "libsqlite3" in row:
-            return row.split(maxsplit=5)[5]
-    raise LookupError("Python's sqlite3 has SQLite built in here, so nothing can be put between")
+    It is the module itself: what is looked up in it is looked up in the library that it is linked with.
+    """
+    import _sqlite3
+
+    place = getattr(_sqlite3, "__file__", None)
+    if place is None or not hasattr(ctypes.CDLL(place), "sqlite3_vfs_find"):
+        raise LookupError("Python's sqlite3 has SQLite built in here, so nothing can be put between")
+    return str(place)
