@@ -142,15 +142,15 @@ def _there(name: str, seconds: list[Second], dice: Random) -> list[bool]:
 
 
 def _spot(seconds: list[Second], dice: Random) -> list[bool]:
-    """Within 30 m of a place on the way: of some, the one where most time is spent in passing."""
+    """Within 80 m of a place on the way: of some, the one where most time is spent in passing."""
     ways = [(one.north_m or 0.0, one.east_m or 0.0, bool(one.speed_mps and one.speed_mps > 1)) for one in seconds]
     spots = dice.sample([(north, east) for north, east, moving in ways if moving], 12)
 
     def spent(spot: tuple[float, float]) -> int:
-        return sum(moving and math.dist(spot, (north, east)) < 30 for north, east, moving in ways[::5])
+        return sum(moving and math.dist(spot, (north, east)) < 80 for north, east, moving in ways[::5])
 
     best = max(spots, key=spent)
-    return [moving and math.dist(best, (north, east)) < 30 for north, east, moving in ways]
+    return [moving and math.dist(best, (north, east)) < 80 for north, east, moving in ways]
 
 
 ABOVE: dict[str, Callable[[Second], float | None]] = {
