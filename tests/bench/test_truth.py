@@ -10,7 +10,7 @@ from types import ModuleType
 
 import pytest
 
-SEEDS = (3, 11)
+SEEDS = (3,)
 NEIGHBOURS = ("truth_drives", "truth_cases", "bench_truth")
 
 
@@ -53,5 +53,5 @@ def test_the_slice_is_found_in_time_and_named_right(bench: ModuleType) -> None:
 @pytest.mark.slow
 @pytest.mark.timeout(900)
 def test_healthy_hours_are_left_alone(bench: ModuleType) -> None:
-    false = bench.false_ones(bench.run_healthy(seed) for seed in range(4))
+    false = bench.false_ones(bench.run_healthy(seed) for seed in range(2))
     assert not [(str(outcome.case), says) for outcome, _, _, warns, says in false if not warns]
