@@ -53,6 +53,31 @@ def test_the_three_verdicts_differ_in_shape(page: Any, picture: dict[str, Any], 
     assert len(shapes) == 3
 
 
+CAUSES = [
+    {"id": "message-off", "says": "A message is not switched on.", "weight": 0.9, "because": "VTG never came.",
+     "try": "Switch it on in the receiver's menu.", "minutes": 3, "proof": "It comes at its rate."},
+    {"id": "output-off", "says": "The output is off <b>.", "weight": 0.1, "because": "Little came.",
+     "try": "Look at the port.", "minutes": 5, "proof": "Bytes come."},
+]  # fmt: skip
+
+
+def test_the_likely_cause_stands_under_a_no_go_with_what_to_try(
+    page: Any, picture: dict[str, Any], turned: Turned
+) -> None:
+    page.show(turned(picture, "no-go") | {"causes": CAUSES})
+    text = page.html()
+    told = words(text)
+    assert "Likely: A message is not switched on." in told
+    assert "Try first (about 3 min): Switch it on in the receiver's menu." in told
+    assert told.index("Because of what") < told.index("VTG never came.") < told.index("Or: The output is off")
+    assert "off <b>" not in text
+
+
+def test_a_go_names_no_cause(page: Any, picture: dict[str, Any]) -> None:
+    page.show(picture | {"causes": CAUSES})
+    assert "Likely:" not in words(page.html())
+
+
 def test_a_go_says_for_how_long_it_has_been_clean(page: Any, picture: dict[str, Any]) -> None:
     page.show(picture)
     assert "Clean for 5 min 12 s. Go since 09:12:09 UTC." in words(page.html())
