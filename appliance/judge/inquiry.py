@@ -22,7 +22,7 @@ from appliance.measure.meter import LineMeter
 NOW_NS = 60_000_000_000
 LATELY_NS = 600_000_000_000
 """How long a finding that is over counts: where something else is wrong now, and where nothing is. Our choice."""
-AGAIN_NS = 30_000_000_000
+AGAIN_NS = 2_000_000_000
 """Causes are asked again when the failing checks change, or after so long, since figures grow. Our choice."""
 _RESTART_NS = (-1_000_000_000, 15_000_000_000)
 """A receiver that comes back without a fix so long after a silence began anew in it. Our choice: its first sentences
