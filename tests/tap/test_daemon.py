@@ -161,24 +161,48 @@ def test_a_part_that_died_ends_the_process(running: Callable[..., Running], capl
 
 
 @pytest.mark.slow
-def test_a_history_held_by_another_is_said_and_the_box_goes_on(
+def test_a_part_that_no_longer_moves_ends_the_process(
     running: Callable[..., Running], caplog: pytest.LogCaptureFixture
 ) -> None:
-    """The keeper hangs in a file that another holds; by a clock that runs fast, so that it seems long."""
+    """The core hangs in reading its clock; which runs fast, so that it seems long."""
+    hangs, on = threading.Event(), threading.Event()
+
+    def clock() -> int:
+        if hangs.is_set() and threading.current_thread().name == "core":
+            on.wait(20)
+        return time.monotonic_ns() * 15
+
+    tap = running(clock)
+    tap.until(lambda shown: shown["watch"]["id"])
+    hangs.set()
+    try:
+        end = time.monotonic() + 20
+        while "core has died" not in caplog.text:
+            assert time.monotonic() < end
+            time.sleep(0.02)
+    finally:
+        on.set()
+    assert tap.ended() == DIED
+
+
+def test_a_history_held_by_another_is_said_and_does_not_end_the_process(running: Callable[..., Running]) -> None:
+    """As a card that does not answer; by a clock that runs fast, so that the box has waited far over ten seconds."""
     tap = running(lambda: time.monotonic_ns() * 15)
     tap.until(lambda shown: shown["watch"]["id"])
     holding = sqlite3.connect(tap.settings.history, isolation_level=None)
     try:
         holding.execute("BEGIN IMMEDIATE")
         assert ask(tap.settings.run_folder / NAME, {"do": "mark"}) == {"ok": True}
-        end = time.monotonic() + 20
-        while "History cannot be written" not in caplog.text:
-            assert time.monotonic() < end
-            time.sleep(0.02)
+        tap.until(lambda shown: "cannot be written" in shown["box"]["history_says"])
+        assert tap.status is None
         holding.execute("ROLLBACK")
+        tap.until(lambda shown: shown["box"]["history_says"] == "")
     finally:
         holding.close()
-    assert tap.status is None
+    tap.tap.stop()
+    assert tap.ended() == 0
+    with History(tap.settings.history) as history:
+        assert [mark.source for mark in history.marks(1)] == ["page"]
 
 
 def test_the_button_held_stops_the_tap(running: Callable[..., Running]) -> None:
