@@ -167,7 +167,7 @@ def test_after_a_gap_the_short_rate_starts_afresh_and_the_long_one_does_not() ->
     assert rate.long_hz(after[-1]) == pytest.approx(56 / 14)  # 56 intervals in 10 + 3 + 1 s
 
 
-class TestSilenceOfTheLine:
+class TestASilentLine:
     """After a silence of the whole line a message's gap is counted from when the line spoke again."""
 
     def test_the_gap_clock_starts_when_the_line_resumes(self) -> None:
