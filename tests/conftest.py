@@ -27,7 +27,7 @@ RECORDINGS_VARIABLE = "LINELAMP_RECORDINGS"
 THREAD_GRACE_S = 2.0
 """How long a thread that has been told to end may take to end."""
 
-hypothesis.settings.register_profile("default", max_examples=50, deadline=None)
+hypothesis.settings.register_profile("default", max_examples=60, deadline=None)
 hypothesis.settings.register_profile(
     "ci",
     max_examples=10_000,
