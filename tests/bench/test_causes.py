@@ -2,17 +2,13 @@
 
 from __future__ import annotations
 
-import importlib.util
-import sys
-from collections.abc import Iterator
-from pathlib import Path
+from collections.abc import Callable
 from types import ModuleType
 
 import pytest
 
 from appliance.judge.causes import table
 
-NEIGHBOURS = ("causes_cases", "wire", "wire_cases", "bench_causes")
 DRIVES = (
     "message-off", "too fast", "talker refused", "RTK refused", "quality", "trees", "frozen", "speed-scaled",
     "clock-jump", "late", "cut", "line over 100 %", "noise in spells", "silence", "power dips", "port lost", "healthy",
@@ -22,16 +18,8 @@ SEED = 50
 
 
 @pytest.fixture
-def bench(monkeypatch: pytest.MonkeyPatch) -> Iterator[ModuleType]:
-    monkeypatch.syspath_prepend(str(Path(__file__).parent))
-    spec = importlib.util.spec_from_file_location("bench_causes", Path(__file__).with_name("causes.py"))
-    assert spec is not None
-    assert spec.loader is not None
-    module = sys.modules["bench_causes"] = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    yield module
-    for name in NEIGHBOURS:
-        del sys.modules[name]
+def bench(program: Callable[[str], ModuleType]) -> ModuleType:
+    return program("causes")
 
 
 def test_the_cases_ask_for_causes_that_there_are_and_for_all_but_the_unseen(bench: ModuleType) -> None:

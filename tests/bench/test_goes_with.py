@@ -2,26 +2,15 @@
 
 from __future__ import annotations
 
-import importlib.util
-import sys
-from collections.abc import Iterator
-from pathlib import Path
+from collections.abc import Callable
 from types import ModuleType
 
 import pytest
 
 
 @pytest.fixture
-def bench(monkeypatch: pytest.MonkeyPatch) -> Iterator[ModuleType]:
-    monkeypatch.syspath_prepend(Path(__file__).parent)
-    spec = importlib.util.spec_from_file_location("bench_goes_with", Path(__file__).with_name("goes_with.py"))
-    assert spec is not None
-    assert spec.loader is not None
-    module = sys.modules["bench_goes_with"] = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    yield module
-    for name in ("goes_with_days", "bench_goes_with"):
-        del sys.modules[name]
+def bench(program: Callable[[str], ModuleType]) -> ModuleType:
+    return program("goes_with")
 
 
 @pytest.mark.slow

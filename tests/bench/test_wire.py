@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-import importlib.util
-import sys
-from collections.abc import Iterator
+from collections.abc import Callable
 from itertools import islice
-from pathlib import Path
 from types import ModuleType
 
 import pytest
@@ -16,15 +13,8 @@ STEP = 17  # no multiple of the bench's own turns, so that each setting and faul
 
 
 @pytest.fixture
-def bench(monkeypatch: pytest.MonkeyPatch) -> Iterator[ModuleType]:
-    monkeypatch.syspath_prepend(str(Path(__file__).parent))
-    spec = importlib.util.spec_from_file_location("bench_wire", Path(__file__).with_name("wire.py"))
-    assert spec is not None
-    assert spec.loader is not None
-    module = sys.modules["bench_wire"] = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    yield module
-    del sys.modules["bench_wire"], sys.modules["wire_cases"]
+def bench(program: Callable[[str], ModuleType]) -> ModuleType:
+    return program("wire")
 
 
 @pytest.mark.slow
