@@ -11,13 +11,14 @@ from appliance.judge.check import Check
 from appliance.judge.faults import Fault
 from appliance.judge.inquiry import Inquiry
 from appliance.judge.needs import Needs
-from appliance.judge.proof import bad_share_most
+from appliance.judge.proof import bad_share_most, seconds_to_rule_out
 from appliance.measure.fix import QUALITY_WORDS, Fix
 from appliance.measure.message import Message
 from appliance.measure.meter import LineMeter
 from appliance.watch import CONTROLLER, RECEIVER, Watch
 
 Json = dict[str, Any]
+HOUR_S = 3600.0
 _DAY_S = 86_400
 
 
@@ -176,9 +177,14 @@ def error_seconds(meter: LineMeter) -> Json:
 
 
 def proof(watch: Watch, now_ns: int) -> Json:
-    """How long it has been clean, and the greatest share of bad seconds that this leaves open at 95 %."""
+    """How long it has been clean, the greatest share of bad seconds that this leaves open at 95 %, and how much longer
+    it must stay so to rule out, in the same sense, a fault that comes once an hour."""
     clean_s = watch.verdict.clean_s(now_ns)
-    return {"clean_s": rounded(clean_s, 1), "bad_share_at_most": rounded(bad_share_most(clean_s), 6)}
+    return {
+        "clean_s": rounded(clean_s, 1),
+        "bad_share_at_most": rounded(bad_share_most(clean_s), 6),
+        "hourly_ruled_out_in_s": rounded(max(0.0, seconds_to_rule_out(HOUR_S) - clean_s), 0),
+    }
 
 
 def motion(meter: LineMeter) -> Json:

@@ -17,7 +17,6 @@ CellState = Literal["go", "no-go", "wait", "none"]
 ClipLabel = Literal["opening", "closing", "whole"]
 MarkSource = Literal["button", "page", "box"]
 LossWhat = Literal["position", "speed"]
-GoneWhat = Literal["raw", "seconds", "events"]
 
 
 class HistoryError(Exception):

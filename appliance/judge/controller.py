@@ -118,17 +118,6 @@ class Controller:
         """What these needs ask for, and so can be lost."""
         return tuple(use.what for use in self._uses)
 
-    def saw(self, origin_ns: int) -> list[dict[str, str | float | None]]:
-        """The losses as plain values, in seconds from an origin."""
-        return [
-            {
-                "what": span.what,
-                "start_s": (span.start_ns - origin_ns) / 1e9,
-                "end_s": None if span.end_ns is None else (span.end_ns - origin_ns) / 1e9,
-            }
-            for span in self.spans
-        ]
-
     def _read(self, sentence: Sentence) -> bool:
         """Whether a controller of these needs reads the sentence at all."""
         needs = self.needs

@@ -13,9 +13,11 @@ from appliance.site.lines import rows as side_by_side
 from appliance.site.losses import WHAT_WORDS, saw
 from appliance.site.picture import Sight
 from appliance.site.truth import Figure, figures
-from appliance.site.words import LINE_WORDS, PATTERN_WORDS, PINS_WORDS, SOURCE_WORDS, STATE_WORDS, from_iso, span
+from appliance.site.words import LINE_WORDS, PATTERN_WORDS, PINS_WORDS, SOURCE_WORDS, STATE_WORDS, clock, from_iso, span
 
 RECEIVER, CONTROLLER = "from-receiver", "from-controller"
+PROOF_FROM_S = 60.0
+"""Before a minute a clean run proves too little to be told. Our choice."""
 
 PARTS = (
     "head", "verdict", "wiggle", "messages", "fix", "truth", "wire", "controller", "checks", "fields",
@@ -59,6 +61,7 @@ def context(sight: Sight, past: Past) -> dict[str, Any]:
         "state": picture["verdict"]["state"],
         "now": from_iso(picture["at_utc"]),
         "since": _since(picture),
+        "proof": _proof(picture),
         "failing": [check for check in picture["checks"] if check["state"] == "fail"],
         "warned": [check for check in picture["checks"] if check["state"] == "warn"],
         "tally": _tally(picture["checks"]),
@@ -113,6 +116,19 @@ def _tally(checks: list[dict[str, Any]]) -> str:
 def _troubles(box: dict[str, Any], past: Past) -> list[str]:
     """The box's own troubles, each told once."""
     return list(dict.fromkeys(said for said in (*box["says"], box["history_says"], past.says) if said))
+
+
+def _proof(picture: dict[str, Any]) -> str:
+    """What the clean run proves, and until when to leave the box in; empty where too little was heard to say."""
+    proof, now = picture.get("proof"), from_iso(picture["at_utc"])
+    if not proof or proof["clean_s"] < PROOF_FROM_S:
+        return ""
+    says = f"That proves, at 95 %, that at most {proof['bad_share_at_most'] * 100:.2g} % of seconds are bad"
+    left_s = proof["hourly_ruled_out_in_s"]
+    if left_s == 0:
+        return f"{says}, and rules out a fault that comes once an hour."
+    until = f" (at {clock(now + timedelta(seconds=left_s))} UTC)" if now else ""
+    return f"{says}. A fault that comes once an hour is ruled out after {span(left_s)} more{until}."
 
 
 def _since(picture: dict[str, Any]) -> dict[str, Any]:

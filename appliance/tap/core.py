@@ -251,6 +251,7 @@ class Core:
             "wiggle": self._wiggling.on,
             "box": self._box(),
             "controller_saw": picture.controller_saw(watch, now_ns, most=_SHOWN),
+            "proof": picture.proof(watch, now_ns),
             "causes": picture.causes(self._inquiry, watch, now_ns),
             "faults_open": [picture.fault(one, started, offset) for one in watch.faults.open],
             "faults_recent": [picture.fault(one, started, offset) for one in self._recent],

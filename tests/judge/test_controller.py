@@ -45,7 +45,10 @@ def usual() -> Needs:
 
 
 def spans(controller: Controller) -> list[tuple[Any, ...]]:
-    return [(one["what"], one["start_s"], one["end_s"]) for one in controller.saw(START)]
+    return [
+        (one.what, (one.start_ns - START) / 1e9, None if one.end_ns is None else (one.end_ns - START) / 1e9)
+        for one in controller.spans
+    ]
 
 
 def fed(sheet: Needs, said: list[tuple[float, str]], to_s: float, talker: str = "GN") -> Controller:

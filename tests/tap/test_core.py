@@ -138,7 +138,7 @@ def test_the_shape_of_the_picture(play: Play, box: Box) -> None:
     (picture,) = pictures
     assert picture.keys() == {
         "format", "version", "at_utc", "machine", "verdict", "needs", "checks", "lines", "watch", "clock", "lamps",
-        "wiggle", "box", "controller_saw", "causes", "faults_open", "faults_recent", "marks",
+        "wiggle", "box", "controller_saw", "proof", "causes", "faults_open", "faults_recent", "marks",
     }  # fmt: skip
     assert (picture["format"], picture["machine"]) == (1, "Larkmere tractor 3")
     receiver, controller_row = picture["lines"]

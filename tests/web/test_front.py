@@ -13,6 +13,8 @@ from typing import Any
 
 import pytest
 
+from appliance.judge.proof import bad_share_most, seconds_to_rule_out
+
 Turned = Callable[[dict[str, Any], str], dict[str, Any]]
 EVIL = "<script>alert(1)</script><img src=x onerror=alert(2)>\"'"
 
@@ -71,6 +73,21 @@ def test_the_likely_cause_stands_under_a_no_go_with_what_to_try(
     assert "Try first (about 3 min): Switch it on in the receiver's menu." in told
     assert told.index("Because of what") < told.index("VTG never came.") < told.index("Or: The output is off")
     assert "off <b>" not in text
+
+
+@pytest.mark.parametrize(
+    ("clean_s", "told"),
+    [
+        (30.0, ""),
+        (600.0, "at most 0.5 % of seconds are bad. A fault that comes once an hour is ruled out after 2 h 49 min more"),
+        (12_000.0, "at most 0.025 % of seconds are bad, and rules out a fault that comes once an hour."),
+    ],
+)
+def test_a_go_says_what_it_proves(page: Any, picture: dict[str, Any], clean_s: float, told: str) -> None:
+    left_s = max(0.0, seconds_to_rule_out(3600.0) - clean_s)
+    proof = {"clean_s": clean_s, "bad_share_at_most": bad_share_most(clean_s), "hourly_ruled_out_in_s": left_s}
+    page.show(picture | {"proof": proof})
+    assert (told in words(page.html())) if told else ("That proves" not in words(page.html()))
 
 
 def test_a_go_names_no_cause(page: Any, picture: dict[str, Any]) -> None:
