@@ -129,8 +129,9 @@ class Core:
             if item is None:
                 break
             self._handle(item)
-        while (item := self._inbox.take(0)) is not None:  # a look must see all that had come before it
-            self._handle(item)
+        for _ in range(self._inbox.waiting):  # a look must see all that had come before it, and not wait for more
+            if (item := self._inbox.take(0)) is not None:
+                self._handle(item)
         self._wiggling.turn(now_ns := self._clock(), self._offset_ns(now_ns))
         while not self._marks.empty():
             mark = self._marks.get()
@@ -142,6 +143,7 @@ class Core:
         self._show(now_ns)
 
     def _handle(self, item: Item) -> None:
+        self.heartbeat_ns = self._clock()  # much may have come at once: as long as it is being done, this part lives
         line, what = item
         if isinstance(what, PortState):
             self._ports[line] = what

@@ -44,6 +44,11 @@ class Inbox:
         """Bytes dropped since the start because the core did not keep up: the box's own fault, not the line's."""
         return self._dropped
 
+    @property
+    def waiting(self) -> int:
+        """How many items there are by now."""
+        return self._queue.qsize()
+
     def take(self, timeout_s: float) -> Item | None:
         """The next item, waiting for it; None where none came in time."""
         try:

@@ -45,7 +45,9 @@ sqlite3.connect(path).execute("DELETE FROM watch")
 def as_user(uid: int, code: str, path: Path) -> subprocess.Popen[str]:
     pipe = subprocess.PIPE
     asked = [sys.executable, "-c", DROP + code, str(uid), str(GROUP), str(path)]
-    return subprocess.Popen(asked, stdin=pipe, stdout=pipe, stderr=pipe, text=True)
+    # Nor may another user write beside the project what is counted of it.
+    own = {name: value for name, value in os.environ.items() if not name.startswith("COVERAGE")}
+    return subprocess.Popen(asked, stdin=pipe, stdout=pipe, stderr=pipe, text=True, env=own)
 
 
 def said(uid: int, code: str, path: Path) -> tuple[int, str]:

@@ -36,6 +36,10 @@ class Played(Inbox):
     def clock(self) -> int:
         return self.now_ns
 
+    @property
+    def waiting(self) -> int:
+        return sum(at_ns <= self.now_ns for at_ns, _ in self._script)
+
     def take(self, timeout_s: float) -> Item | None:
         until_ns = self.now_ns + max(1, round(timeout_s * 1e9))
         while self._script and self._script[0][0] <= until_ns:

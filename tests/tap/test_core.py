@@ -26,7 +26,7 @@ from appliance.simulate.receiver import Receiver, ReceiverSettings
 from appliance.simulate.wire import chunks
 from appliance.source import open_source
 from appliance.tap.core import PICTURE, Core
-from appliance.tap.inbox import Inbox
+from appliance.tap.inbox import Inbox, Item
 from appliance.tap.keeper import Keeper
 from appliance.tap.wiggling import NAME as WIGGLE
 
@@ -367,6 +367,39 @@ def test_what_the_box_itself_lost_is_owned_up_to(box: Box) -> None:
     assert "The box itself lost 8 bytes" in told["says"][1]
     assert "History cannot be written" in told["says"][0]
     assert "entries could not be kept" in told["says"][2]
+
+
+def test_a_backlog_that_takes_long_is_no_standstill_and_holds_up_no_look(box: Box) -> None:
+    """Bytes come faster than they can be judged: each piece takes 3 s, and brings two more."""
+    settings = box()
+    ages_s: list[float] = []
+    seen = threading.Event()
+    now_ns = ORIGIN_NS
+
+    class Flooded(Inbox):
+        def take(self, timeout_s: float) -> Item | None:
+            nonlocal now_ns
+            item = super().take(min(timeout_s, 0))  # it does not wait: its time is another
+            ages_s.append((now_ns - core.heartbeat_ns) / 1e9)
+            now_ns += 3 * SECOND if item else 1_000_000
+            for _ in range(0 if seen.is_set() else 2):
+                self.put(RECEIVER, Chunk(b"$GPHDT,74.20,T*34\r\n", now_ns - SECOND, 1000))
+            return item
+
+    inbox, needs = Flooded(most=20), settings.load_needs()
+    keeper = Keeper(settings.history, WatchStart(now_ns, 0, needs.name, "", "", ""))
+    core = Core(settings, needs, inbox, keeper, clock=lambda: now_ns)
+    keeper.start()
+    core.start()
+    until = time.monotonic() + 20
+    while not (settings.run_folder / PICTURE).exists():
+        assert time.monotonic() < until
+        time.sleep(0.001)
+    seen.set()
+    assert core.stop(20)
+    assert keeper.stop(now_ns, 20)
+    assert len(ages_s) > 10
+    assert max(ages_s) <= 3.1
 
 
 def test_the_picture_is_whole_whenever_it_is_read(play: Play, box: Box) -> None:
