@@ -392,13 +392,12 @@ def test_a_backlog_that_takes_long_is_no_standstill_and_holds_up_no_look(box: Bo
     keeper.start()
     core.start()
     until = time.monotonic() + 20
-    while not (settings.run_folder / PICTURE).exists():
+    while not (settings.run_folder / PICTURE).exists() or len(ages_s) < 100:
         assert time.monotonic() < until
         time.sleep(0.001)
     seen.set()
     assert core.stop(20)
     assert keeper.stop(now_ns, 20)
-    assert len(ages_s) > 10
     assert max(ages_s) <= 3.1
 
 
