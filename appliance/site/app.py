@@ -13,7 +13,7 @@ from werkzeug.exceptions import HTTPException, NotFound
 from werkzeug.wrappers import Response as AnyResponse
 
 from appliance.asking import ask
-from appliance.site import guard, past_pages, wiggle, words
+from appliance.site import guard, past_pages, places, wiggle, words
 from appliance.site.board import Board, events
 from appliance.site.glance import Glance
 from appliance.site.lines import floor_says
@@ -63,6 +63,7 @@ def create_app(
     ending = stop or threading.Event()
     app.extensions["linelamp-stop"] = ending
     guard.install(app, host_names)
+    places.install(app)
     _live(app, board, streams, ending)
     _mark(app, command_socket)
     wiggle.install(app, picture_path, command_socket, render=render, streams=streams, ending=ending)

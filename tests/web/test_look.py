@@ -13,9 +13,12 @@ import pytest
 from appliance.site.app import web_folder
 
 SHEET = (web_folder() / "static" / "lamp.css").read_text()
+BLOCKS = re.findall(r":root[^{}]*\{(.*?)\}", SHEET, re.S)
+PALETTES = [found for block in BLOCKS if (found := dict(re.findall(r"--([\w-]+): (#[0-9a-f]{6});", block)))]
 PAIRS = [
     ("ink", "ground"), ("ink", "sheet"), ("soft", "ground"), ("link", "ground"), ("key-ink", "key-ground"),
     ("go-ink", "go"), ("no-go-ink", "no-go"), ("wait-ink", "wait"), ("bad-ink", "bad-ground"),
+    ("met", "ground"), ("soft", "sheet"), ("link", "sheet"),
 ]  # fmt: skip
 
 
@@ -39,9 +42,14 @@ def test_contrast_of_black_and_white_is_21() -> None:
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize(("ink", "ground"), PAIRS)
 def test_contrast_is_at_least_seven(scheme: str, ink: str, ground: str) -> None:
-    blocks = re.findall(r":root \{(.*?)\}", SHEET, re.S)
-    colours = dict(re.findall(r"--([\w-]+): (#[0-9a-f]{6});", blocks[0 if scheme == "light" else 1]))
+    colours = PALETTES[0 if scheme == "light" else 1]
     assert contrast(colours[ink], colours[ground]) >= 7
+
+
+def test_the_phone_and_the_finger_choose_the_same_night() -> None:
+    assert len(PALETTES) == 3
+    assert PALETTES[1] == PALETTES[2]
+    assert PALETTES[0].keys() == PALETTES[1].keys()
 
 
 def test_nothing_is_fetched_from_elsewhere() -> None:
