@@ -29,7 +29,7 @@ def test_drives_show_their_fault_within_its_span(bench: ModuleType) -> None:
 @pytest.mark.slow
 @pytest.mark.timeout(1800)  # some minutes, but more where each row of the code is counted
 def test_the_slice_is_found_in_time_and_named_right(bench: ModuleType) -> None:
-    outcomes = [bench.run_struck((name, seed)) for name in bench.cases.TRUTHS for seed in SEEDS]
+    outcomes = [bench.run_one((name, seed)) for name in bench.cases.TRUTHS for seed in SEEDS]
     in_time = [outcome.delay_s is not None and outcome.delay_s <= bench.cases.IN_TIME_S for outcome in outcomes]
     amiss = [str(outcome.case) for outcome, found in zip(outcomes, in_time, strict=True) if not found]
     assert len(amiss) <= 1, amiss
@@ -41,5 +41,5 @@ def test_the_slice_is_found_in_time_and_named_right(bench: ModuleType) -> None:
 @pytest.mark.slow
 @pytest.mark.timeout(900)
 def test_healthy_hours_are_left_alone(bench: ModuleType) -> None:
-    false = bench.false_ones(bench.run_healthy(seed) for seed in range(2))
+    false = bench.false_ones(bench.run_one(("", seed)) for seed in range(2))
     assert not [(str(outcome.case), says) for outcome, _, _, warns, says in false if not warns]

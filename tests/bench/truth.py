@@ -1,14 +1,21 @@
 """How often the box finds a feed whose sentences are right and whose words are not, and how often it cries wolf.
 
-    python tests/bench/truth.py [drives per fault] [healthy hours] [fault ...]
+    python tests/bench/truth.py [--drives N] [--hours N] [--jobs N] [--results FILE] [fault ...]
 
 Each fault is put into so many seeded drives of ten minutes, and goes through the same watch that judges a live line,
 with every look that falls due. Told in time: within 3 s of the moment at which it can be known (truth_cases says when
-that is). Named right: what is told first is what is wrong. Then healthy drives: whatever fails in them is false.
+that is). Named right: what is told first is what is wrong. A drive is broken off soon after its fault is over: what
+comes then is not counted. Healthy drives, and struck ones until their fault sets in: whatever fails there is false.
+
+With a file for the results each drive is a line of it. The run can then be broken off and gone on with: what the file
+holds is not run again (its last line of a drive counts), files can be put together, and all of it is in the table.
 """
 
 from __future__ import annotations
 
+import argparse
+import hashlib
+import json
 import os
 import sys
 import time
@@ -16,9 +23,11 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from multiprocessing import Pool
+from pathlib import Path
 from statistics import median
 from typing import TYPE_CHECKING
 
+import appliance
 from appliance.judge import needs as needs_of
 from appliance.judge.needs import Needs
 from appliance.simulate.faults import apply
@@ -36,7 +45,6 @@ else:  # as a script it finds its neighbours only
 ORIGIN_NS = 1_000_000_000_000
 LENGTHS = {"GGA": 92, "VTG": 47, "RMC": 90, "ZDA": 38, "GLL": 58, "GST": 70, "GSA": 204}
 FULL = 0.6  # share of 38,400 baud above which the line is one of 115,200
-AFTER_S = 5.0  # told so long after a span it is still told of it
 SHOWN = 4  # drives that are written out for each fault
 HEALTHY_S = 1800.0
 
@@ -51,19 +59,13 @@ class Outcome:
 
     @property
     def of_fault(self) -> list[tuple[float, str, bool, str]]:
-        """What was told from the start of the fault (a leap second's: from its step) to a little after its end."""
-        spell = self.case.spell
-        if spell is None:
-            return []
-        from_s = spell.start_s if spell.start_s > 0 else self.case.knowable_s
-        return [one for one in self.told if from_s <= one[0] <= spell.end_s + AFTER_S]
+        """What was told from the start of the fault to a little after its end."""
+        return [told for told in self.told if self.case.struck_s <= told[0] <= self.case.until_s]
 
     @property
     def before(self) -> list[tuple[float, str, bool, str]]:
         """What was told before there was anything to tell."""
-        spell = self.case.spell
-        from_s = self.case.seconds if spell is None else spell.start_s if spell.start_s > 0 else self.case.knowable_s
-        return [one for one in self.told if one[0] < from_s]
+        return [told for told in self.told if told[0] < self.case.struck_s]
 
     @property
     def delay_s(self) -> float | None:
@@ -100,25 +102,15 @@ def run(case: Case) -> Outcome:
     began = time.process_time()
     outcome, baud = Outcome(case), baud_of(case)
     watch = Watch(sheet(case), {RECEIVER: baud}, ORIGIN_NS)
-    bursts = Receiver(case.settings, case.drive(), case.seed).epochs(0.0, case.seconds)
+    bursts = Receiver(case.settings, case.drive(), case.seed).epochs(0.0, case.until_s)
     if case.spell is not None:
         bursts = apply(bursts, [case.spell], case.seed)
     for chunk in chunks(bursts, baud, origin_ns=ORIGIN_NS, most_bytes=4096, most_s=1.0):
         _look(watch, chunk.end_ns, outcome)
         watch.feed(RECEIVER, chunk)
-    _look(watch, ORIGIN_NS + round(case.seconds * 1e9), outcome)
+    _look(watch, ORIGIN_NS + round(case.until_s * 1e9), outcome)
     outcome.cpu_s = time.process_time() - began
     return outcome
-
-
-def run_struck(asked: tuple[str, int]) -> Outcome:
-    """A drive with a fault in it: name and seed."""
-    return run(cases.struck(*asked))
-
-
-def run_healthy(seed: int) -> Outcome:
-    """Half an hour in which nothing is wrong."""
-    return run(healthy(seed, "", HEALTHY_S))
 
 
 def _look(watch: Watch, until_ns: int, outcome: Outcome) -> None:
@@ -165,39 +157,115 @@ def false_ones(outcomes: Iterable[Outcome]) -> list[tuple[Outcome, float, str, b
     return [(outcome, *one) for outcome in outcomes for one in outcome.before]
 
 
-def main(drives: int, hours: float, names: Sequence[str]) -> int:
-    began = time.perf_counter()
-    with Pool(os.cpu_count()) as pool:
-        struck: list[Outcome] = []
-        print(HEAD)
-        coming = pool.imap(run_struck, [(name, seed) for name in names for seed in range(drives)])
-        for name in names:  # each row as soon as its drives are through
-            these = [next(coming) for _ in range(drives)]
-            print("\n".join([row(name, these), *amiss(these)]), flush=True)
-            struck += these
-        count = round(hours * 3600 / HEALTHY_S)
-        well = list(pool.imap_unordered(run_healthy, range(count)))
-    false = false_ones(well + struck)
+def code() -> str:
+    """Tells the judging code of one run from that of another."""
+    found = hashlib.sha256()
+    for path in sorted(Path(appliance.__file__).parent.rglob("*.py")):
+        found.update(path.read_bytes())
+    return found.hexdigest()[:12]
+
+
+def case_of(name: str, seed: int) -> Case:
+    """The drive of a name ("" for a healthy one) and a seed."""
+    return cases.struck(name, seed) if name else healthy(seed, "", HEALTHY_S)
+
+
+def run_one(asked: tuple[str, int]) -> Outcome:
+    """The drive of a name and a seed, run."""
+    return run(case_of(*asked))
+
+
+def kept(file: Path | None, names: Sequence[str]) -> tuple[dict[tuple[str, int], Outcome], int]:
+    """What a file of results holds of these faults and of healthy drives, by fault and seed; and how many of them
+    were judged by other code. Left out: drives that are drawn otherwise by now.
+    """
+    found: dict[tuple[str, int], Outcome] = {}
+    codes: dict[tuple[str, int], str] = {}
+    for line in file.read_text().splitlines() if file is not None and file.exists() else ():
+        told = json.loads(line)
+        key = told["fault"], told["seed"]
+        if key[0] and key[0] not in names:
+            continue
+        case = found[key].case if key in found else case_of(*key)
+        if str(case) == told["case"]:
+            found[key] = Outcome(case, [tuple(each) for each in told["told"]], told["cpu_s"])
+            codes[key] = told["code"]
+    return found, sum(version != code() for version in codes.values())
+
+
+def as_line(key: tuple[str, int], outcome: Outcome, version: str) -> str:
+    fault, seed = key
+    return json.dumps({
+        "fault": fault, "seed": seed, "case": str(outcome.case), "told": outcome.told, "cpu_s": outcome.cpu_s,
+        "code": version,
+    })  # fmt: skip
+
+
+def plan(drives: int, hours: float, names: Sequence[str]) -> Iterator[tuple[str, int]]:
+    """Fault and seed of each drive, the healthy ones among them: broken off anywhere, all have had their share."""
+    healthy_ones = round(hours * 3600 / HEALTHY_S)
+    done = 0
+    for seed in range(drives):
+        yield from ((name, seed) for name in names)
+        share = round(healthy_ones * (seed + 1) / drives)
+        yield from (("", number) for number in range(done, share))
+        done = share
+    yield from (("", number) for number in range(done, healthy_ones))
+
+
+def summary(outcomes: Sequence[Outcome], names: Sequence[str]) -> Iterator[str]:
+    """The table, what was told for nothing, and what it took."""
+    yield HEAD
+    for name in names:
+        these = [outcome for outcome in outcomes if outcome.case.fault == name]
+        if these:
+            yield from (row(name, these), *amiss(these))
+    false = false_ones(outcomes)
     no_gos = sum(not warns for *_, warns, _ in false)
-    told_hours = (sum(one.case.seconds for one in well) + sum(one.case.knowable_s for one in struck)) / 3600
-    print(f"\n{told_hours:.1f} healthy hours: {no_gos} false no-gos, {len(false) - no_gos} false warnings")
+    healthy_s = sum(outcome.case.struck_s for outcome in outcomes)
+    yield f"\n{healthy_s / 3600:.1f} healthy hours: {no_gos} false no-gos, {len(false) - no_gos} false warnings"
     for kind, number in Counter(kind for _, _, kind, _, _ in false).most_common():
-        print(f"  {kind} {number}: {number / max(told_hours, 1e-9) * 10:.2f} in 10 h")
-        for outcome, at_s, _, _, says in [one for one in false if one[2] == kind][:SHOWN]:
-            print(f"    {outcome.case}; at {at_s:.1f} s: {says}")
-    cpu_s = sum(one.cpu_s for one in well + struck)
-    line_s = sum(one.case.seconds for one in well + struck)
-    print(f"{cpu_s:.0f} s of computing, {cpu_s / max(line_s, 1e-9) * 600:.2f} s for ten minutes of line, "
-          f"in {time.perf_counter() - began:.0f} s")  # fmt: skip
-    return 0 if good(struck) and not no_gos else 1
+        yield f"  {kind} {number}: {number / max(healthy_s, 1e-9) * 36_000:.2f} in 10 h"
+        for outcome, at_s, _, _, says in [each for each in false if each[2] == kind][:SHOWN]:
+            yield f"    {outcome.case}; at {at_s:.1f} s: {says}"
+    cpu_s, line_s = sum(each.cpu_s for each in outcomes), sum(each.case.until_s for each in outcomes)
+    yield f"{cpu_s:.0f} s of computing, {cpu_s / max(line_s, 1e-9) * 600:.2f} s for ten minutes of line"
+
+
+def main(asked: argparse.Namespace) -> int:
+    names = asked.fault or list(cases.TRUTHS)
+    outcomes, of_other_code = kept(asked.results, names)
+    to_do = [key for key in plan(asked.drives, asked.hours, names) if key not in outcomes]
+    version = code()
+    with Pool(asked.jobs) as pool:
+        for key, outcome in zip(to_do, pool.imap(run_one, to_do), strict=True):
+            outcomes[key] = outcome
+            if asked.results is not None:
+                with asked.results.open("a") as file:
+                    file.write(as_line(key, outcome, version) + "\n")
+            for says in (*amiss([outcome] if key[0] else []), *(str(each[1:]) for each in false_ones([outcome]))):
+                print(says, flush=True)
+    print("\n".join(summary(list(outcomes.values()), names)))
+    if of_other_code:
+        print(f"{of_other_code} of {len(outcomes)} drives were judged by other code than this")
+    struck = [outcome for outcome in outcomes.values() if outcome.case.fault]
+    false = false_ones(outcomes.values())
+    return 0 if good(struck) and all(warns for *_, warns, _ in false) else 1
+
+
+def parsed(arguments: Sequence[str]) -> argparse.Namespace:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--drives", type=int, default=50, help="of each fault (50)")
+    parser.add_argument("--hours", type=float, default=500.0, help="in which nothing is wrong (500)")
+    parser.add_argument("--jobs", type=int, default=os.cpu_count(), help="at a time (as many as there are cores)")
+    parser.add_argument("--results", type=Path, help="file to read and go on with")
+    parser.add_argument("fault", nargs="*", help=", ".join(cases.TRUTHS))
+    asked = parser.parse_args(arguments)
+    unknown = [name for name in asked.fault if name not in cases.TRUTHS]
+    if unknown:
+        parser.error(f"no fault {', '.join(unknown)}; there are {', '.join(cases.TRUTHS)}")
+    return asked
 
 
 if __name__ == "__main__":
-    given = sys.argv[1:]
-    sys.exit(
-        main(
-            int(given[0]) if given else 50,
-            float(given[1]) if len(given) > 1 else 500.0,
-            given[2:] or list(cases.TRUTHS),
-        )
-    )
+    sys.exit(main(parsed(sys.argv[1:])))

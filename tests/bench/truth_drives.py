@@ -12,6 +12,7 @@ from appliance.simulate.plans import PLANS
 from appliance.simulate.receiver import ReceiverSettings
 
 SECONDS = 600.0
+AFTER_S = 5.0  # told so long after the span of a fault it is still told of it
 ORIGINS = ((52.1, -1.2), (-33.4, 148.2), (45.7, 9.6), (-31.5, -62.1), (63.8, 27.3), (8.2, 124.9))
 NEAR_A_LINE = ((51.5, -0.0008), (0.0006, 36.1), (-16.8, 179.9992))
 
@@ -34,6 +35,18 @@ class Case:
     knowable_s: float = 0.0
     kinds: frozenset[str] = frozenset()
     besides: frozenset[str] = frozenset()
+
+    @property
+    def struck_s(self) -> float:
+        """When its fault sets in: of one that was there from the start, at its step. Of a healthy drive, its end."""
+        if self.spell is None:
+            return self.seconds
+        return self.spell.start_s if self.spell.start_s > 0 else self.knowable_s
+
+    @property
+    def until_s(self) -> float:
+        """When it may be broken off: what is told later is not told of its fault."""
+        return self.seconds if self.spell is None else min(self.seconds, self.spell.end_s + AFTER_S)
 
     def drive(self) -> Drive:
         return Drive(self.seed, plan=self.plan, parked_s=self.parked_s, origin_deg=self.origin_deg)
