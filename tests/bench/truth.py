@@ -190,7 +190,8 @@ def kept(file: Path | None, names: Sequence[str]) -> tuple[dict[tuple[str, int],
         if str(case) == told["case"]:
             found[key] = Outcome(case, [tuple(each) for each in told["told"]], told["cpu_s"])
             codes[key] = told["code"]
-    return found, sum(version != code() for version in codes.values())
+    now = code()
+    return found, sum(version != now for version in codes.values())
 
 
 def as_line(key: tuple[str, int], outcome: Outcome, version: str) -> str:
