@@ -21,6 +21,9 @@ from appliance.sentence.types import GGA, GLL, RMC, VTG, Content
 
 What = Literal["position", "speed"]
 
+FLOOR_NS = 20_000_000
+"""A loss shorter than this is none: an adapter may hold bytes for 16 ms, so no arrival is known finer. Where the
+time-out is a whole number of intervals, each of them would else end in a loss or not as the jitter falls. Ours."""
 SPANS_MOST = 5000
 """Losses kept in memory, as many as closed faults; history keeps all. Our choice."""
 CHANGED_MOST = 200
@@ -126,7 +129,7 @@ class Controller:
         )
 
     def _overdue(self, use: _Use, now_ns: int) -> None:
-        if use.open is None and not self._deaf and now_ns > use.lost_ns:
+        if use.open is None and not self._deaf and now_ns > use.lost_ns + FLOOR_NS:
             use.open = Span(use.what, use.lost_ns)
             insort(self.spans, use.open, key=lambda span: span.start_ns)
             del self.spans[:-SPANS_MOST]

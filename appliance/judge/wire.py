@@ -143,15 +143,23 @@ def _pins_crossed(wire: Wire) -> Check:
 
 def _held_low(wire: Wire) -> Check:
     ending, counters = wire.meter.ending, wire.meter.counters
-    low = ending.broke or (ending.cut_low and wire.reads)
+    broke = ending.broke and (ending.flawed or not _carries_bytes(wire))
+    low = broke or (ending.cut_low and wire.reads)
     sure = "95" if counters is not None and counters.breaks else "70"
-    sign = "a break" if ending.broke else "cut off with zeros"
+    sign = "a break" if broke else "cut off with zeros"
     note = (
         f"The line is held low and carries nothing (sure to {sure} %): its last byte was {sign}. A conductor is "
         "shorted to ground or to another, or the sender has no supply. Unplug one end after the other and see when it "
         "ends."
     )
     return _check("line-held-low", wire.silent_since_ns if low else None, note)
+
+
+def _carries_bytes(wire: Wire) -> bool:
+    """Whether what came last was a binary stream, in which a 0 is as good a byte as any."""
+    belief, rtcm_ns, last_ns = wire.meter.hunt.belief, wire.meter.rtcm_ns, wire.meter.load.last_ns
+    corrects = rtcm_ns is not None and last_ns is not None and last_ns - rtcm_ns <= RECENT_NS
+    return corrects or (belief is not None and belief.candidate.kind == "binary")
 
 
 def _setting(wire: Wire) -> Iterator[Check]:

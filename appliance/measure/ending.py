@@ -18,11 +18,11 @@ _TEXT_ENDS = re.compile(rb"[ -~\t]\Z|\*[0-9A-Fa-f]{2}(?:\r|\r?\n)\Z|[^*]{3}\r?\n
 
 
 class Ending:
-    """Feed it the chunks of one line."""
+    """Feed it the chunks of one line. flawed: whether its last byte was marked so."""
 
     def __init__(self) -> None:
         self.tail = b""
-        self._flawed = False
+        self.flawed = False
         self._before = False
 
     def add(self, chunk: Chunk) -> None:
@@ -30,8 +30,8 @@ class Ending:
         size = len(chunk.data)
         self.tail = (self.tail + chunk.data)[-_TAIL_BYTES:]
         marks = frozenset(chunk.flawed or ())
-        self._before = size - 2 in marks if size > 1 else self._flawed
-        self._flawed = size - 1 in marks
+        self._before = size - 2 in marks if size > 1 else self.flawed
+        self.flawed = size - 1 in marks
 
     @property
     def broke(self) -> bool:
@@ -44,4 +44,4 @@ class Ending:
         if not self.tail or self._before:
             return False
         last = self.tail[-1]
-        return last < 0x80 and (self._flawed or _TEXT_ENDS.search(self.tail) is None)
+        return last < 0x80 and (self.flawed or _TEXT_ENDS.search(self.tail) is None)

@@ -133,6 +133,8 @@ SURE_ZEROS = 3
 SURE_COUNT, SURE_TEXTS, SURE_WAY = 4, 1, 3
 """Three zeros at the end of both angles come by chance once in a million positions, so less of all that is needed:
 with two decimals left of five a machine takes seconds from one text to the next. Our choice."""
+STILL_MPS = 0.15
+"""Up to this a speed is zero, and adds up to no way: receivers show 0.03 m/s RMS at a standstill. Ours."""
 _METRES_A_MINUTE = 1852.0
 
 
@@ -158,7 +160,8 @@ class Padding:
     def take(self, epoch: Epoch) -> None:
         for content in (epoch.rmc, epoch.vtg):
             if content is not None:
-                self._speed_mps = content.speed_mps or 0.0
+                speed_mps = content.speed_mps or 0.0
+                self._speed_mps = speed_mps if speed_mps > STILL_MPS else 0.0
         sentence = self._asked(epoch)
         if sentence is None:
             return

@@ -7,6 +7,7 @@ and as many decimals of a minute as asked. With 8 decimals GGA is 85 to 92 chara
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import datetime
@@ -84,7 +85,8 @@ def latitude(degrees: float, decimals: int) -> tuple[str, str]:
 
 
 def longitude(degrees: float, decimals: int) -> tuple[str, str]:
-    """Degrees and minutes as the standard writes them, and E or W."""
+    """Degrees and minutes as the standard writes them, and E or W. Beyond the antimeridian is on its other side."""
+    degrees = math.remainder(degrees, 360)
     return _minutes(degrees, decimals, 3), "W" if degrees < 0 else "E"
 
 

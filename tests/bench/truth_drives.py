@@ -13,8 +13,12 @@ from appliance.simulate.receiver import ReceiverSettings
 
 SECONDS = 600.0
 AFTER_S = 5.0  # told so long after the span of a fault it is still told of it
-ORIGINS = ((52.1, -1.2), (-33.4, 148.2), (45.7, 9.6), (-31.5, -62.1), (63.8, 27.3), (8.2, 124.9))
-NEAR_A_LINE = ((51.5, -0.0008), (0.0006, 36.1), (-16.8, 179.9992))
+# Off whole minutes: no machine parks to the millimetre where every decimal is 0.
+ORIGINS = (
+    (52.10347, -1.21873), (-33.41239, 148.22761), (45.71783, 9.60417), (-31.52691, -62.13157), (63.80923, 27.31849),
+    (8.21577, 124.90163),
+)  # fmt: skip
+NEAR_A_LINE = ((51.50713, -0.00083), (0.00061, 36.10937), (-16.80427, 179.99917))
 
 
 @dataclass(slots=True, frozen=True)

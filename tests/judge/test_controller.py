@@ -224,6 +224,14 @@ def test_what_changed_is_told_once(usual: Needs) -> None:
     assert ended.end_ns == START + 21 * SECOND
 
 
+@pytest.mark.parametrize(("late_s", "lost"), [(-0.002, False), (0.002, False), (0.019, False), (0.021, True)])
+def test_a_time_out_of_whole_intervals_is_not_run_out_by_jitter(late_s: float, lost: bool) -> None:
+    """Two sentences of three lost at 5 Hz: the next comes as the time-out of three intervals runs out."""
+    steady = sheet("[message.VTG]\nrate_hz = 5\ngap_most_s = 0.6\n")
+    controller = fed(steady, [(0.0, VTG), (0.6 + late_s, VTG)], 1.0)
+    assert spans(controller) == ([("speed", pytest.approx(0.6), pytest.approx(0.6 + late_s))] if lost else [])
+
+
 def test_memory_is_bounded_and_the_sum_is_not_cut() -> None:
     controller = Controller(sheet("[message.VTG]\nrate_hz = 1\ngap_most_s = 1\n"), START)
     count = SPANS_MOST + 500

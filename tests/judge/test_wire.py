@@ -196,6 +196,28 @@ def test_a_line_held_low_in_mid_character_is_told_by_its_last_byte() -> None:
     assert failing(checks) & ABOUT_THE_WIRE == {"line-held-low"}
 
 
+@pytest.mark.parametrize(("last", "held"), [(b"", False), (b"\0", True)])
+def test_corrections_that_end_in_a_zero_are_not_held_low(last: bytes, held: bool) -> None:
+    """Of a message's CRC one byte in 256 is 0. A break behind it has its mark."""
+    dice = Random(2)
+    watch = Watch(USUAL, {RECEIVER: NEEDED.baud}, ORIGIN_NS)
+    message = b""
+    while not message.endswith(b"\0"):
+        body = b"\xd3\x00\x80" + dice.randbytes(128)
+        message = body + crc24q(body).to_bytes(3, "big")
+    said: set[str] = set()
+    for tenth in range(300):
+        at_ns = ORIGIN_NS + tenth * 100_000_000
+        if tenth < 50:
+            broke = last if tenth == 49 else b""
+            flawed = (len(message),) if broke else ()
+            watch.feed(RECEIVER, Chunk(message + broke, at_ns, 260_417, flawed))
+        while watch.due(at_ns + 50_000_000):
+            said |= {one.id for one in watch.look(watch.next_look_ns).checks if one.state == "fail"}
+    assert "binary" in said
+    assert ("line-held-low" in said) == held
+
+
 def test_a_break_that_the_kernel_counted_makes_it_surer() -> None:
     checks = seen(held_low(line(), [(4.0, SECONDS)]), counters=Counters(0, 0, 1, 0, 0))
     assert "sure to 95 %" in checks["line-held-low"].says

@@ -352,6 +352,17 @@ def test_two_decimals_of_five_are_told_though_the_text_stays_for_seconds(epoch: 
             assert troubles.lasting["decimals-padded"].measured == 2
 
 
+@pytest.mark.parametrize(("knots", "told"), [("0.06", False), ("0.20", False), ("2.00", True)])
+def test_noise_of_the_speed_at_a_standstill_is_no_way(epoch: Make, instants: Times, knots: str, told: bool) -> None:
+    """Parked just where all decimals are zeros."""
+    troubles = Troubles()
+    claims = Claims(troubles)
+    for now_s in instants(0, 300):
+        still = {"latitude": "5206.0000", "longitude": "00112.0000"}
+        claims.take(epoch(now_s, ("GNGGA", still), ("GNVTG", {"knots": knots, "kmh": ""})))
+    assert ("decimals-padded" in troubles.lasting) == told
+
+
 def test_padding_lasts_over_a_standstill(told: Callable[..., Told], instants: Times) -> None:
     def fields(now_s: float) -> dict[str, str]:
         minutes = f"{round(min(now_s, 40) * 5):04d}0000"

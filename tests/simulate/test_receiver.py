@@ -212,6 +212,8 @@ def test_longitude_as_written() -> None:
     # NOAA PSL ship log, ATOMIC 2020
     assert longitude(-(51 + 30.51204125 / 60), 8) == ("05130.51204125", "W")
     assert longitude(11 + 31 / 60, 3) == ("01131.000", "E")
+    assert longitude(180.25, 3) == ("17945.000", "W")
+    assert longitude(-180.25, 3) == ("17945.000", "E")
 
 
 @pytest.mark.parametrize(
