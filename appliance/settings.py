@@ -7,7 +7,7 @@ Paths in the file that do not start with / are taken from the folder that the fi
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -51,6 +51,7 @@ class Settings:
     history_most_mb: int = HISTORY_MOST_MB
     free_least_mb: int = FREE_LEAST_MB
     earliest: str = EARLIEST
+    pin: str = field(default="", repr=False)
 
     def load_needs(self) -> Needs:
         """The needs sheet in force. Raises SheetError."""
@@ -129,6 +130,9 @@ TABLES: tuple[Table, ...] = (
                 default="0.0.0.0", pattern=r"[\w.:-]{1,253}", allowed_says="a host's name or number"),
             Key("port", "whole", "TCP port of the page", f"{CHOICE}: a port that needs no special rights",
                 default=8080, least=1, most=65535),
+            Key("pin", "text", "asked for before anything is changed from a phone", CHOICE,
+                pattern=r"(?!(.)\1+$)[0-9]{6,12}", allowed_says="6 to 12 digits, not all the same",
+                left_out="none: nothing can be changed from a phone"),
         ),
     ),
 )  # fmt: skip
@@ -179,6 +183,7 @@ def from_toml(words: str, file: str, folder: Path = Path("/"), over: Mapping[str
         history_most_mb=space["history_most_mb"],
         free_least_mb=space["free_least_mb"],
         earliest=top["earliest"],
+        pin=web["pin"] or "",
     )
 
 
@@ -197,7 +202,7 @@ def explain(settings: Settings) -> list[Row]:
     values: dict[str, dict[str, object]] = {
         "lamps": {name: getattr(settings, name) for name in ("pins", "green", "red", "button")},
         "space": {name: getattr(settings, name) for name in ("history_most_mb", "free_least_mb")},
-        "web": {"host": settings.web_host, "port": settings.web_port},
+        "web": {"host": settings.web_host, "port": settings.web_port, "pin": "set" if settings.pin else None},
         **{f"line.{line.name}": {"port": line.path, "baud": line.baud} for line in settings.lines},
     }
     rows = [key.row("", getattr(settings, key.name)) for key in TABLES[0].keys]

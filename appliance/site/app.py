@@ -13,7 +13,7 @@ from werkzeug.exceptions import HTTPException, NotFound
 from werkzeug.wrappers import Response as AnyResponse
 
 from appliance.asking import ask
-from appliance.site import guard, past_pages, places, wiggle, words
+from appliance.site import guard, letting_in, past_pages, places, wiggle, words
 from appliance.site.board import Board, events
 from appliance.site.glance import Glance
 from appliance.site.lines import floor_says
@@ -41,12 +41,15 @@ def create_app(
     command_socket: Path,
     *,
     machine: str = "",
+    pin: str = "",
+    state_folder: Path | None = None,
     host_names: Collection[str] = (),
     stop: threading.Event | None = None,
 ) -> Flask:
     """The page. machine: shown while no picture tells it. host_names: further names under which the box may be called.
 
-    stop: set it to end all streams. None of the files need exist yet.
+    pin: asked for before anything is changed; "" : nothing can be. state_folder: where it keeps what outlives a
+    restart. stop: set it to end all streams. None of the files need exist yet.
     """
     web = web_folder()
     app = Flask("appliance.site", template_folder=str(web / "templates"), static_folder=str(web / "static"))
@@ -63,6 +66,7 @@ def create_app(
     ending = stop or threading.Event()
     app.extensions["linelamp-stop"] = ending
     guard.install(app, host_names)
+    letting_in.install(app, letting_in.Door(pin, state_folder))
     places.install(app)
     _live(app, board, streams, ending)
     _mark(app, command_socket)

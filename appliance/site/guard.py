@@ -6,6 +6,7 @@ Sources: Content Security Policy Level 3, Fetch Metadata Request Headers, Fetch 
 from __future__ import annotations
 
 import ipaddress
+import socket
 from collections.abc import Collection
 from urllib.parse import urlsplit
 
@@ -26,12 +27,14 @@ HEADERS = {
 }
 
 LOCAL_ENDINGS = (".local", ".lan", ".internal", ".home.arpa")
-"""Names that no public name server gives out, so that no strange page can point one at this box."""
+"""What a net beside the box may put after its name."""
+
+OWN_NAMES = ("linelamp", "localhost")
 
 
 def install(app: Flask, host_names: Collection[str] = ()) -> None:
     """Guards all requests of app. host_names: further names under which the box may be called."""
-    names = {name.lower() for name in host_names}
+    names = {name.lower() for name in (*host_names, *OWN_NAMES, socket.gethostname())}
 
     @app.before_request
     def own_name_only() -> None:
@@ -50,7 +53,10 @@ def install(app: Flask, host_names: Collection[str] = ()) -> None:
 
 
 def own_name(host: str, names: Collection[str]) -> bool:
-    """Whether a Host header names this box: a number, a name without dots, a local name, or one of names."""
+    """Whether a Host header names this box: a number, or one of names, with a local ending or without.
+
+    A number is safe: a strange page can point a name of its own at this box (DNS rebinding), but no number.
+    """
     try:
         name = (urlsplit(f"//{host}").hostname or "").removesuffix(".")
     except ValueError:
@@ -58,7 +64,7 @@ def own_name(host: str, names: Collection[str]) -> bool:
     try:
         ipaddress.ip_address(name.partition("%")[0])
     except ValueError:
-        return bool(name) and (name in names or "." not in name or name.endswith(LOCAL_ENDINGS))
+        return any(name.removesuffix(ending) in names for ending in ("", *LOCAL_ENDINGS))
     return True
 
 

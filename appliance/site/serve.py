@@ -5,12 +5,14 @@ from __future__ import annotations
 import signal
 import socket
 import threading
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Protocol
 
 from flask import Flask
+from waitress.channel import HTTPChannel
 from waitress.server import create_server
 
 from appliance.notify import Pulse
@@ -23,8 +25,21 @@ OTHER_THREADS = 8
 GONE_AFTER_MS = 10_000
 """A phone that went out of reach without a word is given up after this, so that it holds no stream. Our choice."""
 
+SILENT_MOST_S = 20
+"""A connection on which nothing is asked is closed after this. Our choice."""
+
+ASKING_MOST_S = 10.0
+"""For so long a phone may take over asking, so that nobody holds all places by asking a letter at a time. Our choice:
+16 kB at 13 kbit/s."""
+
+ASKED_MOST_BYTES = 16 * 1024
+"""Of a request's head, and of its body. Our choice: the largest form is a needs sheet of some 4 kB."""
+
 _NO_FILE = -1
 """Where among the files of its loop the server finds what is none."""
+
+STATE_FOLDER = "web"
+"""Beside the history: what the page keeps for itself."""
 
 HELD_MOST_BYTES = 512 * 1024
 """What may wait in memory for one slow phone; a download pauses until it has taken that."""
@@ -43,6 +58,8 @@ class WebSettings(Protocol):
     def web_host(self) -> str: ...
     @property
     def web_port(self) -> int: ...
+    @property
+    def pin(self) -> str: ...
 
 
 def run(settings: WebSettings) -> int:
@@ -52,6 +69,8 @@ def run(settings: WebSettings) -> int:
         settings.history,
         settings.run_folder / "tap.sock",
         machine=settings.machine,
+        pin=settings.pin,
+        state_folder=settings.history.parent / STATE_FOLDER,
         stop=threading.Event(),
     )
     serve(app, settings.web_host, settings.web_port)
@@ -68,13 +87,16 @@ def serve(app: Flask, host: str, port: int) -> None:
         port=port,
         threads=STREAMS_MOST + OTHER_THREADS,
         connection_limit=200,
+        channel_timeout=SILENT_MOST_S,
+        cleanup_interval=5,
         channel_request_lookahead=1,  # reads on while a stream runs, so that a closed one is noticed
         outbuf_high_watermark=HELD_MOST_BYTES,
-        max_request_body_size=16 * 1024,
-        max_request_header_size=16 * 1024,
+        max_request_body_size=ASKED_MOST_BYTES,
+        max_request_header_size=ASKED_MOST_BYTES,
         clear_untrusted_proxy_headers=True,
         ident="",
     )
+    server.channel_class = _Asking
     server.adj.socket_options = [
         *server.adj.socket_options,
         (socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, GONE_AFTER_MS),
@@ -87,6 +109,24 @@ def serve(app: Flask, host: str, port: int) -> None:
         pulse.stop()
         stop.set()
         server.close()
+
+
+class _Asking(HTTPChannel):  # type: ignore[misc]  # waitress has no types
+    """A connection that is closed where one request takes longer than ASKING_MOST_S to come in.
+
+    The server's own time-out starts anew with each letter. This is asked at every turn of the server's loop.
+    """
+
+    _since_s: float | None = None
+
+    def readable(self) -> bool:
+        if self.request is None:
+            self._since_s = None
+        elif self._since_s is None:
+            self._since_s = time.monotonic()
+        elif time.monotonic() - self._since_s > ASKING_MOST_S:
+            self.will_close = True
+        return bool(super().readable())
 
 
 class _LoopPulse(Pulse):

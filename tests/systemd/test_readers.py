@@ -62,7 +62,7 @@ def history(tree: Path) -> Iterator[Path]:
     if os.geteuid() != 0:
         pytest.skip("Only root can be two other users.")
     rows = (tree / "usr/local/lib/tmpfiles.d/linelamp.conf").read_text().splitlines()
-    (row,) = [row.split() for row in rows if row.startswith("d ")]
+    row = next(row.split() for row in rows if row.startswith("d "))
     assert row[3:5] == ["linelamp-tap", "linelamp"]
     with tempfile.TemporaryDirectory() as above:
         Path(above).chmod(0o755)

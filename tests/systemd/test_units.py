@@ -87,9 +87,9 @@ def test_users_and_groups_are_made(tree: Path) -> None:
         assert unit["User"] == [name]
         assert name in users
         assert {*unit["Group"], *" ".join(unit["SupplementaryGroups"]).split()} <= groups
-    (folder,) = [row.split() for row in _rows(tree / "usr/local/lib/tmpfiles.d/linelamp.conf")]
-    assert folder[3] in users
-    assert folder[4] in groups
+    for folder in [row.split() for row in _rows(tree / "usr/local/lib/tmpfiles.d/linelamp.conf")]:
+        assert folder[3] in users
+        assert folder[4] in groups
     ruled = re.findall(r'GROUP="([^"]+)"', (tree / "usr/local/lib/udev/rules.d/90-linelamp.rules").read_text())
     assert ruled
     assert set(ruled) <= groups | GROUPS_OF_DEBIAN
@@ -101,6 +101,7 @@ def _rows(path: Path) -> list[str]:
 
 def test_folders_are_those_of_the_settings(tree: Path) -> None:
     from appliance import settings
+    from appliance.site.serve import STATE_FOLDER
 
     box = settings.load()
     tap = read(tree / UNITS / "linelamp-tap.service")
@@ -109,8 +110,10 @@ def test_folders_are_those_of_the_settings(tree: Path) -> None:
     assert tap["WorkingDirectory"] == [str(box.run_folder)]
     assert f"LG_WD={box.run_folder}" in tap["Environment"][0]
     assert "GPIOZERO_PIN_FACTORY=lgpio" in tap["Environment"][0]
-    assert _rows(tree / "usr/local/lib/tmpfiles.d/linelamp.conf")[0].split()[1] == str(box.history.parent)
-    assert "ReadWritePaths" not in read(tree / UNITS / "linelamp-web.service")
+    folders = [row.split()[1] for row in _rows(tree / "usr/local/lib/tmpfiles.d/linelamp.conf")]
+    own = str(box.history.parent / STATE_FOLDER)
+    assert folders == [str(box.history.parent), own]
+    assert read(tree / UNITS / "linelamp-web.service")["ReadWritePaths"] == [f"-{own}"]
 
 
 def test_what_keeps_a_box_alive(tree: Path) -> None:

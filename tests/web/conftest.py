@@ -33,6 +33,7 @@ MINUTES = 20
 BYTE_NS = 260_417  # a byte of 10 bits at 38,400 baud
 AWAY = "GGA was away for 30.2 s; a gap of at most 0.6 s is allowed."
 MACHINE = "Larkmere tractor 3"  # invented
+PIN = "405162"  # invented
 
 
 def _message(
@@ -163,8 +164,9 @@ class Page:
         self.socket_path = folder / "tap.sock"
         self.stop = threading.Event()
         self.app: Flask = create_app(
-            self.picture_path, self.history_path, self.socket_path, machine=MACHINE, stop=self.stop
-        )
+            self.picture_path, self.history_path, self.socket_path, machine=MACHINE, pin=PIN,
+            state_folder=folder / "web", stop=self.stop,
+        )  # fmt: skip
         self.client: FlaskClient = self.app.test_client()
 
     def show(self, picture: dict[str, Any]) -> None:
@@ -324,7 +326,7 @@ from pathlib import Path
 from types import SimpleNamespace
 from appliance import site
 folder = Path(sys.argv[1])
-settings = SimpleNamespace(run_folder=folder, history=folder / "history.db", machine="box")
+settings = SimpleNamespace(run_folder=folder, history=folder / "history.db", machine="box", pin="405162")
 settings.web_host, settings.web_port = "127.0.0.1", int(sys.argv[2])
 sys.exit(site.run(settings))
 """

@@ -23,12 +23,13 @@ def test_every_answer_forbids_what_the_page_does_not_need(past: Any, path: str) 
 @pytest.mark.parametrize(
     ("host", "own"),
     [("10.0.0.1", True), ("10.0.0.1:8080", True), ("[fe80::1]:8080", True), ("localhost:8080", True),
-     ("linelamp", True), ("linelamp.local", True), ("box.example", True),
-     ("strange.example", False), ("10.0.0.1.example", False),
+     ("linelamp", True), ("linelamp.local", True), ("LINELAMP.lan.", True), ("box.example", True),
+     ("strange.example", False), ("strange.local", False), ("strange", False), ("linelamp.example", False),
+     ("10.0.0.1.example", False),
      ("local.example", False), ("", False), ("[", False)],
 )  # fmt: skip
 def test_only_names_that_no_stranger_can_point_at_the_box(host: str, own: bool) -> None:
-    assert own_name(host, {"box.example"}) is own
+    assert own_name(host, {"box.example", "linelamp", "localhost"}) is own
 
 
 def test_a_strange_name_is_refused_in_plain_words(page: Any) -> None:
