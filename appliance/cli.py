@@ -222,7 +222,7 @@ def _settings(file: Path | None, **over: object) -> Settings:
     from appliance import settings as box  # noqa: PLC0415
     from appliance.judge.sheet import SheetError  # noqa: PLC0415
 
-    if file is None and box.DEFAULT_FILE.exists():
+    if file is None and (box.DEFAULT_FILE.exists() or box.DEFAULT_FILE.is_symlink()):  # a link to nothing is a fault
         file = box.DEFAULT_FILE
     try:
         return box.load(file, {name: value for name, value in over.items() if value is not None})

@@ -34,6 +34,7 @@ class Settings:
     """How this box is set up. lines: each with its baud, taken from the needs sheet where the file gives none.
 
     needs: a sheet's name or path. pins: "pi" or "mock". green, red, button: GPIO numbers, not header pins.
+    faulty: what is wrong with what these were made from; then there is no go, whatever the line says.
     """
 
     machine: str
@@ -52,6 +53,7 @@ class Settings:
     free_least_mb: int = FREE_LEAST_MB
     earliest: str = EARLIEST
     pin: str = field(default="", repr=False)
+    faulty: str = ""
 
     def load_needs(self) -> Needs:
         """The needs sheet in force. Raises SheetError."""
@@ -83,6 +85,8 @@ TABLES: tuple[Table, ...] = (
             Key("earliest", "text", "no receiver can truly tell a date before this one: an earlier one means that its "
                 "week counter has rolled over", f"{CHOICE}: this software is not older", default=EARLIEST,
                 pattern=r"(19[89]|20\d)\d-(0[1-9]|1[0-2])-(0[1-9]|1\d|2[0-8])", allowed_says="a day as in 2026-01-31"),
+            Key("faulty", "text", "written by the box itself where the settings on its card cannot be used: what is "
+                "wrong with them; while it stands there is no go", CHOICE, least=1, most=4000, left_out="nothing is"),
             _path("needs_folder", "folder with the user's own needs sheets", "/etc/linelamp/needs"),
             _path("history", "file of the history", "/var/lib/linelamp/history.db"),
             _path("run_folder", "folder in memory for the live picture and the command socket", "/run/linelamp"),
@@ -184,6 +188,7 @@ def from_toml(words: str, file: str, folder: Path = Path("/"), over: Mapping[str
         free_least_mb=space["free_least_mb"],
         earliest=top["earliest"],
         pin=web["pin"] or "",
+        faulty=top["faulty"] or "",
     )
 
 
@@ -205,7 +210,7 @@ def explain(settings: Settings) -> list[Row]:
         "web": {"host": settings.web_host, "port": settings.web_port, "pin": "set" if settings.pin else None},
         **{f"line.{line.name}": {"port": line.path, "baud": line.baud} for line in settings.lines},
     }
-    rows = [key.row("", getattr(settings, key.name)) for key in TABLES[0].keys]
+    rows = [key.row("", getattr(settings, key.name) or None) for key in TABLES[0].keys]
     for table in TABLES[1:]:
         for name in [f"line.{line.name}" for line in settings.lines] if table.many else [table.name]:
             rows += [key.row(name, values[name][key.name]) for key in table.keys]

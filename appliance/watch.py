@@ -45,7 +45,7 @@ class Watch:
     """bauds: for each line that is listened to, its baud; "from-receiver" must be among them and is the one judged.
 
     earliest: no receiver can truly tell a date before it; None where that is not known. controller: what the
-    connected controller would have lost.
+    connected controller would have lost. box_says: why this box must not say go, whatever it hears; "" if it may.
     """
 
     def __init__(
@@ -56,6 +56,7 @@ class Watch:
         *,
         arrival_measured: bool = True,
         earliest: date | None = None,
+        box_says: str = "",
     ) -> None:
         self.needs = needs
         self.started_ns = started_ns
@@ -63,7 +64,7 @@ class Watch:
         unjudged = {line: MeterSettings(baud=baud, needed=Setting(needs.baud)) for line, baud in bauds.items()}
         judged = {RECEIVER: meter_settings(needs, bauds[RECEIVER], arrival_measured, earliest)}
         self.meters = {line: LineMeter(settings) for line, settings in (unjudged | judged).items()}
-        self.judge = Judge(needs, started_ns)
+        self.judge = Judge(needs, started_ns, box_says)
         self.controller = Controller(needs, started_ns)
         self.receiver.hear = self.controller.take
         for meter in self.meters.values():

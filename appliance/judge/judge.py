@@ -21,9 +21,14 @@ _RANK = {id_: rank for rank, id_ in enumerate(SAYS)}
 
 
 class Judge:
-    """Judges the line from the receiver. started_ns: when listening began."""
+    """Judges the line from the receiver. started_ns: when listening began.
 
-    def __init__(self, needs: Needs, started_ns: int) -> None:
+    box_says: a fault of the box's own, which forbids a go; "" if there is none.
+    """
+
+    def __init__(self, needs: Needs, started_ns: int, box_says: str = "") -> None:
+        faulty = Check("settings-faulty", "", "fail", at_ns=started_ns, note=box_says)
+        self._box = {("settings-faulty", ""): faulty} if box_says else {}
         self.needs = needs
         self.started_ns = started_ns
         self.port_says = ""
@@ -53,7 +58,7 @@ class Judge:
         port = Check("port-lost", "", port_state, at_ns=self.port_ns, note=self.port_says)  # type: ignore[arg-type]
         quiet = next(silent(look))
         deaf = bool(self.port_says) or (quiet.state == "fail" and quiet.over_ns is None)
-        found: dict[tuple[str, str], Check] = {("port-lost", ""): port}
+        found: dict[tuple[str, str], Check] = {**self._box, ("port-lost", ""): port}
         if self.port_says:
             quiet = replace(quiet, state="unknown", note="the port is not open")
         found["silent", ""] = quiet
@@ -136,5 +141,5 @@ MADE_BY_LOSS = frozenset(
 """What bytes that this box lost look like: while it has lost some, none of this is the line's."""
 _AFTER_LOSS_NS = 1_000_000_000
 """The sentences that a loss spoilt are over a little later than the loss. Our choice."""
-ABOUT_THE_WIRE = WIRE_IDS | {"port-lost", "silent"}
+ABOUT_THE_WIRE = WIRE_IDS | {"settings-faulty", "port-lost", "silent"}
 _STATE_RANK = {"fail": 0, "warn": 1, "unknown": 2, "pass": 3}

@@ -10,6 +10,7 @@ from appliance.judge.truth_words import TRUTH, Says
 _NOT_TOLD = "Nothing has come to tell it by."
 
 SAYS: dict[str, Says] = {
+    "settings-faulty": Says("", 0, "{note}", "This box's settings are in order.", _NOT_TOLD),
     "port-lost": Says("", 0, "{note}", "The port is open.", "The port has not been opened yet."),
     "tap-overrun": Says("", 0, "{note}", "This box has kept up with the line.", _NOT_TOLD),
     "pins-crossed": Says("", 0, "{note}", "Each line carries its own talker.", _NOT_TOLD),

@@ -60,7 +60,7 @@ class Core:
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._run, name="core", daemon=True)
         bauds, earliest = {line.name: line.baud for line in settings.lines}, date.fromisoformat(settings.earliest)
-        self._watch = Watch(needs, bauds, clock(), earliest=earliest)
+        self._watch = Watch(needs, bauds, clock(), earliest=earliest, box_says=settings.faulty)
         self._wiggling = Wiggling(self._watch, settings.run_folder, lambda note: self.mark("box", note))
         self._ports: dict[str, PortState] = {}
         self._floors_s: dict[str, float | None] = {}
@@ -296,7 +296,7 @@ class Core:
 
     def _box(self) -> dict[str, Any]:
         dropped = self._inbox.dropped
-        says = [self._lamp_says, self._keeper.says]
+        says = [self._settings.faulty, self._lamp_says, self._keeper.says]
         if dropped:
             says.append(f"The box itself lost {dropped} bytes because it could not keep up; the line is not to blame.")
         if self._keeper.dropped:

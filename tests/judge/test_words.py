@@ -19,6 +19,7 @@ NOTES = {
     "talker-not-accepted": "II",
     "sentence-long": "GGA",
     "port-lost": "Gone.",
+    "settings-faulty": "The settings cannot be used.",
     "message-missing": " It comes, but damaged.",
     **dict.fromkeys(WIRE_IDS, "A whole sentence of its own."),
 }

@@ -11,7 +11,12 @@ import pytest
 
 from appliance import settings
 from appliance.judge import needs
+from appliance.simulate.drive import Drive
+from appliance.simulate.receiver import Receiver, ReceiverSettings
+from appliance.simulate.wire import chunks
+from appliance.watch import RECEIVER, Watch
 
+ORIGIN_NS = 900_000_000_000
 Made = Callable[[str], tuple[Path, str]]
 
 
@@ -55,6 +60,7 @@ def test_all_that_may_be_set(made: Made, tmp_path: Path) -> None:
         """
         machine = 'Larkmere "3" ä'
         needs = "./mine.toml"
+        earliest = "2026-02-01"
         [box]
         name = "cab-3"
         [wifi]
@@ -69,6 +75,8 @@ def test_all_that_may_be_set(made: Made, tmp_path: Path) -> None:
         port = "/dev/ttyUSB1"
         [lamps]
         green = 5
+        [space]
+        history_most_mb = 900
         """
     )
     assert said == ""
@@ -76,6 +84,8 @@ def test_all_that_may_be_set(made: Made, tmp_path: Path) -> None:
     assert got.machine == 'Larkmere "3" ä'
     assert got.needs == str(tmp_path / "mine.toml")
     assert got.green == 5
+    assert got.faulty == ""
+    assert (got.history_most_mb, got.earliest) == (900, "2026-02-01")
     assert [(line.name, line.path, line.baud) for line in got.lines] == [
         ("from-receiver", "/dev/ttyUSB0", 115200),
         ("from-controller", "/dev/ttyUSB1", 38400),
@@ -102,9 +112,40 @@ def test_a_mistake_leaves_the_box_running_on_the_defaults(made: Made, wrong: str
     made("[wifi]\npassphrase = 'of an earlier start'\n")
     run, said = made(wrong)
     assert says in said
-    assert "FAULTY" in box(run).machine
+    assert says in box(run).faulty
     assert box(run).lines == settings.load().lines
     assert not profile(run).exists()
+
+
+def test_what_is_sound_of_a_faulty_file_lets_the_box_be_seen(made: Made) -> None:
+    """Or the phone could not join to read what is wrong."""
+    sound = "[web]\npin = '471108'\n[wifi]\nssid = 'cab-3'\npassphrase = 'plough and harrow'\n\n[lamps]\ngreen = 5\n"
+    for wrong in ("needs = \n", "needs = 'no-such-sheet'\n", "[space]\nfree_least_mb = -1\n"):
+        run, said = made(wrong + sound)
+        assert said
+        assert "ssid=cab-3" in profile(run).read_text()
+        assert (box(run).green, box(run).pin, box(run).web_port) == (5, "471108", 80)
+        assert box(run).machine == "Unnamed machine"
+    run, _ = made("[wifi]\npassphrase = 'plough and harrow'\n[lamps]\ngreen = 27\n")
+    assert "ssid=linelamp" in profile(run).read_text()
+    assert (box(run).green, box(run).red) == (17, 27)
+
+
+def test_with_a_faulty_file_there_is_no_go_on_the_best_of_lines(made: Made) -> None:
+    """From the card's boot file to the lamps and the page: the reason is told as the box's own, and stands."""
+    run, _ = made("needs = 'rate-secton'\n")
+    faulty = box(run)
+    watch = Watch(faulty.load_needs(), {RECEIVER: 38400}, ORIGIN_NS, box_says=faulty.faulty)
+    sound = Watch(faulty.load_needs(), {RECEIVER: 38400}, ORIGIN_NS)
+    bursts = Receiver(ReceiverSettings(), Drive(1), 1).epochs(0, 20)
+    for chunk in chunks(bursts, 38400, origin_ns=ORIGIN_NS, most_bytes=64, most_s=1.0):
+        for one in (watch, sound):
+            one.feed(RECEIVER, chunk)
+            one.look(chunk.end_ns)
+    assert sound.verdict.state == "go"
+    assert watch.verdict.state == "no-go"
+    assert "rate-secton" in watch.verdict.says(watch.checks, watch.last_ns)
+    assert [(fault.kind, fault.end_ns) for fault in watch.faults.open] == [("settings-faulty", None)]
 
 
 def test_no_boot_file(made: Made, tmp_path: Path, tree: Path) -> None:
@@ -112,4 +153,4 @@ def test_no_boot_file(made: Made, tmp_path: Path, tree: Path) -> None:
     asked: list[str | Path] = [sys.executable, program, "--boot", tmp_path / "none", "--run", tmp_path / "run", "--dry"]
     done = subprocess.run(asked, capture_output=True, text=True, check=True)
     assert "no readable file" in done.stderr
-    assert "FAULTY" in box(tmp_path / "run").machine
+    assert "no readable file" in box(tmp_path / "run").faulty

@@ -7,6 +7,7 @@ import json
 import threading
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -107,6 +108,22 @@ def test_a_day_in_small(play: Play, box: Box) -> None:
         (clip,) = fault.evidence
         assert clip.chunks[0].start_ns == pytest.approx(fault.start_ns - 5 * SECOND, abs=0.3 * SECOND)
         assert clip.chunks[-1].end_ns == pytest.approx(fault.end_ns + 5 * SECOND, abs=0.3 * SECOND)
+
+
+def test_with_faulty_settings_the_lamps_never_say_go(play: Play, box: Box) -> None:
+    """What the box wrote of its own card's fault stands above what the line says, to lamps, page and history."""
+    settings = replace(box(), faulty="The settings on the card cannot be used: row 3.")
+    pictures: list[dict[str, Any]] = []
+    looks = [at(second, lambda: pictures.append(shown(settings))) for second in range(2, 28)]
+    play(in_order([*said(seconds=28.0), *looks]), settings)
+    assert len(pictures) == 26
+    for picture in pictures:
+        assert (picture["verdict"]["state"], picture["verdict"]["says"]) == ("no-go", settings.faulty)
+        assert (picture["lamps"]["pattern"], picture["lamps"]["green"]) == ("no-go", False)
+        assert settings.faulty in picture["box"]["says"]
+    assert pictures[-1]["causes"][0]["id"] == "settings"
+    with History(settings.history) as history:
+        assert [fault.kind for fault in history.faults(1)] == ["settings-faulty"]
 
 
 def test_the_history_judges_like_the_live_watch(play: Play, box: Box) -> None:
