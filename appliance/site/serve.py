@@ -8,8 +8,9 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
-from typing import Protocol
+from typing import Any, Protocol
 
 from flask import Flask
 from waitress.channel import HTTPChannel
@@ -77,7 +78,7 @@ def run(settings: WebSettings) -> int:
     return 0
 
 
-def serve(app: Flask, host: str, port: int) -> None:
+def serve(app: Flask, host: str, port: int, asking_most_s: float = ASKING_MOST_S) -> None:
     """Serves app on host and port until SIGTERM or Ctrl-C. From the main thread only. Raises OSError."""
     pulse = _LoopPulse()
     server = create_server(
@@ -96,7 +97,7 @@ def serve(app: Flask, host: str, port: int) -> None:
         clear_untrusted_proxy_headers=True,
         ident="",
     )
-    server.channel_class = _Asking
+    server.channel_class = partial(_Asking, asking_most_s)
     server.adj.socket_options = [
         *server.adj.socket_options,
         (socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, GONE_AFTER_MS),
@@ -112,19 +113,22 @@ def serve(app: Flask, host: str, port: int) -> None:
 
 
 class _Asking(HTTPChannel):  # type: ignore[misc]  # waitress has no types
-    """A connection that is closed where one request takes longer than ASKING_MOST_S to come in.
+    """A connection that is closed where one request takes longer than asking_most_s to come in.
 
     The server's own time-out starts anew with each letter. This is asked at every turn of the server's loop.
     """
 
-    _since_s: float | None = None
+    def __init__(self, asking_most_s: float, *args: Any, **kwargs: Any) -> None:
+        self._asking_most_s = asking_most_s
+        self._since_s: float | None = None
+        super().__init__(*args, **kwargs)
 
     def readable(self) -> bool:
         if self.request is None:
             self._since_s = None
         elif self._since_s is None:
             self._since_s = time.monotonic()
-        elif time.monotonic() - self._since_s > ASKING_MOST_S:
+        elif time.monotonic() - self._since_s > self._asking_most_s:
             self.will_close = True
         return bool(super().readable())
 

@@ -331,11 +331,22 @@ settings.web_host, settings.web_port = "127.0.0.1", int(sys.argv[2])
 sys.exit(site.run(settings))
 """
 
+SERVE_BRIEFLY = """
+import sys
+from pathlib import Path
+from appliance.site import create_app
+from appliance.site.serve import serve
+folder = Path(sys.argv[1])
+app = create_app(folder / "picture.json", folder / "history.db", folder / "tap.sock")
+serve(app, "127.0.0.1", int(sys.argv[2]), asking_most_s=1.0)
+"""
+
 
 class Server:
     """The page under its real server, in a process of its own; always on the same port."""
 
-    def __init__(self, folder: Path, soon: Callable[[Callable[[], bool]], float]) -> None:
+    def __init__(self, folder: Path, soon: Callable[[Callable[[], bool]], float], program: str = SERVE) -> None:
+        self._program = program
         self._folder = folder
         self._soon = soon
         with socket.socket() as free:
@@ -345,7 +356,7 @@ class Server:
 
     def start(self) -> None:
         """Returns once it answers."""
-        self.process = subprocess.Popen([sys.executable, "-c", SERVE, str(self._folder), str(self.port)])
+        self.process = subprocess.Popen([sys.executable, "-c", self._program, str(self._folder), str(self.port)])
         self._soon(self._answers)
 
     def _answers(self) -> bool:
@@ -363,6 +374,15 @@ def server(page: Page, picture: dict[str, Any], soon: Callable[[Callable[[], boo
     """The served page, with a picture in which all is well."""
     page.show(picture)
     made = Server(page.picture_path.parent, soon)
+    yield made
+    made.kill()
+
+
+@pytest.fixture
+def hasty(page: Page, picture: dict[str, Any], soon: Callable[[Callable[[], bool]], float]) -> Iterator[Server]:
+    """The served page, which gives a request a second to come in."""
+    page.show(picture)
+    made = Server(page.picture_path.parent, soon, SERVE_BRIEFLY)
     yield made
     made.kill()
 
