@@ -62,7 +62,8 @@ def create_app(
         return app.jinja_env.get_template(template).render(known)
 
     streams = Streams()
-    board = Board(PictureFile(picture_path), Glance(history_path), render)
+    picture = PictureFile(picture_path)
+    board = Board(picture, Glance(history_path), render)
     ending = stop or threading.Event()
     app.extensions["linelamp-stop"] = ending
     guard.install(app, host_names)
@@ -70,7 +71,8 @@ def create_app(
     places.install(app)
     _live(app, board, streams, ending)
     _mark(app, command_socket)
-    wiggle.install(app, picture_path, command_socket, render=render, streams=streams, ending=ending)
+    test_path = picture_path.with_name(wiggle.NAME)
+    wiggle.install(app, picture, test_path, command_socket, render=render, streams=streams, ending=ending)
     past_pages.install(app, history_path, ending)
 
     @app.errorhandler(HTTPException)
@@ -103,7 +105,8 @@ def _live(app: Flask, board: Board, streams: Streams, ending: threading.Event) -
 
     @app.get("/live")
     def live() -> Response:
-        return streams.answer(events(board, ending))
+        seen = request.headers.get("Last-Event-ID") or request.args.get("after", "")
+        return streams.answer(events(board, ending, after=seen))
 
 
 def _mark(app: Flask, command_socket: Path) -> None:

@@ -8,6 +8,7 @@ written before the jump. So a picture counts as left behind only if its time is 
 from __future__ import annotations
 
 import json
+import threading
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -38,7 +39,7 @@ class Sight:
 
 
 class PictureFile:
-    """Reads a picture when it changed. Not for several threads at once: its owner holds a lock.
+    """Reads a picture when it changed: one for each file, for all who watch it. Safe for several threads.
 
     old_after_s: one older than this is no longer live.
     """
@@ -55,12 +56,17 @@ class PictureFile:
         self._old_after_s = old_after_s
         self._wall = wall
         self._monotonic = monotonic
+        self._lock = threading.Lock()
         self._read = Sight(0, b"", None, "")
         self._looked_s = float("-inf")
         self._changed_s = float("-inf")
 
     def look(self) -> Sight:
         """The picture as it is now; never raises for what the file holds or lacks."""
+        with self._lock:
+            return self._look()
+
+    def _look(self) -> Sight:
         now_s = self._monotonic()
         kept_up = now_s - self._looked_s <= KEPT_UP_S
         self._looked_s = now_s

@@ -159,22 +159,23 @@ def events(
 
 def install(
     app: Flask,
-    picture_path: Path,
+    picture: PictureFile,
+    test_path: Path,
     command_socket: Path,
     *,
     render: Render,
     streams: Streams,
     ending: threading.Event,
 ) -> None:
-    """Adds the page to app. picture_path: of the live picture; what the tap shows of the test lies beside it."""
+    """Adds the page to app. test_path: of what the tap shows of the test."""
+    test = PictureFile(test_path, STOPPED_AFTER_S)
 
-    def looking() -> Callable[[], Now]:
-        test, picture = PictureFile(picture_path.with_name(NAME), STOPPED_AFTER_S), PictureFile(picture_path)
-        return lambda: stand(test.look(), picture.look())
+    def look() -> Now:
+        return stand(test.look(), picture.look())
 
     @app.get("/wiggle")
     def wiggle() -> str:
-        now = looking()()
+        now = look()
         parts = {name: render(f"parts/{name}.html", known(now)) for name in PARTS}
         return render_template("wiggle.html", parts=parts, **known(now))
 
@@ -186,4 +187,4 @@ def install(
 
     @app.get("/wiggle/live")
     def wiggle_live() -> Response:
-        return streams.answer(events(looking(), render, ending))
+        return streams.answer(events(look, render, ending))

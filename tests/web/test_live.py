@@ -10,8 +10,10 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
-from appliance.site.board import Board, events
+from appliance.site.board import Board, View, events
 from appliance.site.glance import Glance
 from appliance.site.picture import PictureFile
 from appliance.site.streams import STREAMS_MOST
@@ -27,6 +29,21 @@ class Steps(threading.Event):
     def wait(self, timeout: float | None = None) -> bool:
         self.now_s += timeout or 0.0
         return self.is_set()
+
+
+class Views:
+    """A board that shows what it is told to."""
+
+    def __init__(self) -> None:
+        self.now = View(run="r")
+
+    def view(self) -> View:
+        return self.now
+
+    def show(self, parts: dict[str, str]) -> None:
+        fresh = {name for name, html in parts.items() if self.now.parts.get(name) != html}
+        number = self.now.number + bool(fresh)
+        self.now = View((), "go", "", parts, number, self.now.changed | dict.fromkeys(fresh, number), "r")
 
 
 @pytest.fixture
@@ -67,7 +84,7 @@ def test_the_first_event_is_whole_and_later_ones_tell_what_changed(
     page.show(picture | {"at_utc": "2026-05-04T09:17:13.200Z"})
     began_s = steps.now_s
     name, second = read(next(stream))
-    assert second["parts"] == {"head": "2026-05-04T09:17:13.200Z"}
+    assert (second["parts"], second["rows"]) == ({}, {"head": [[0, "2026-05-04T09:17:13.200Z"]]})
     assert steps.now_s - began_s == pytest.approx(1.0, abs=0.11)  # calm: numbers once a second
     page.show(turned(picture, "no-go"))
     began_s = steps.now_s
@@ -76,6 +93,57 @@ def test_the_first_event_is_whole_and_later_ones_tell_what_changed(
     assert steps.now_s - began_s == pytest.approx(0.1)  # the verdict at once
     steps.set()
     assert next(stream, None) is None
+
+
+def test_a_page_that_comes_again_is_sent_what_changed_since(
+    page: Any, picture: dict[str, Any], board: Board, steps: Steps
+) -> None:
+    page.show(picture)
+    seen = board.view(wait=True).id
+    page.show(picture | {"at_utc": "2026-05-04T09:17:13.200Z"})
+    steps.now_s += 1
+    stream = events(board, steps, lambda: steps.now_s, after=seen)
+    next(stream)
+    assert read(next(stream))[1]["parts"] == {"head": "2026-05-04T09:17:13.200Z"}
+    stream = events(board, steps, lambda: steps.now_s, after=board.view().id)
+    next(stream)
+    assert next(stream) == "event: beat\ndata: {}\n\n"
+
+
+@pytest.mark.parametrize(
+    "strange", ["", "7", "-", "x-1", "{run}-", "{run}-x", "{run}--1", "{run}-²", "{run}-99999", "0-1"]
+)
+def test_what_a_page_says_that_it_has_seen_may_be_anything(
+    page: Any, picture: dict[str, Any], board: Board, steps: Steps, strange: str
+) -> None:
+    page.show(picture)
+    stream = events(board, steps, lambda: steps.now_s, after=strange.format(run=board.view().run))
+    next(stream)
+    assert read(next(stream))[1]["parts"].keys() == board.view().parts.keys()
+
+
+@given(
+    st.lists(
+        st.lists(st.lists(st.sampled_from(["a", "b", "", "<i>"]), min_size=1, max_size=4), min_size=2, max_size=2),
+        max_size=6,
+    )
+)
+def test_what_a_phone_holds_is_what_the_box_shows(texts: list[list[list[str]]]) -> None:
+    """However the parts change, with as many rows or not."""
+    board, steps = Views(), Steps()
+    stream = events(board, steps, lambda: steps.now_s)  # type: ignore[arg-type]
+    next(stream)
+    held: dict[str, list[str]] = {}
+    for text in texts:
+        board.show({name: "\n".join(rows) for name, rows in zip(("one", "two"), text, strict=True)})
+        event = next(stream)
+        if event.startswith("id: "):
+            data = json.loads(event.split("data: ", 1)[1])
+            held |= {name: html.split("\n") for name, html in data["parts"].items()}
+            for name, rows in data["rows"].items():
+                for at, row in rows:
+                    held[name][at] = row
+        assert {name: "\n".join(rows) for name, rows in held.items()} == board.now.parts
 
 
 def test_a_quiet_stream_gives_a_sign_of_life_each_second(

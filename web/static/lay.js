@@ -34,9 +34,22 @@ function layChildren(old, fresh) {
   while (old.childNodes.length > fresh.childNodes.length) old.lastChild.remove();
 }
 
-// parts: HTML by the name of its place.
-export function layParts(parts) {
-  for (const [name, html] of Object.entries(parts)) {
+let held = {}; // rows of the HTML of each part that came whole since the stream began
+
+// The next stream sends whole what it changes rows of.
+export function forgetParts() {
+  held = {};
+}
+
+// parts: HTML by the name of its place. rows: of a part that came before, the rows that changed, as [number, HTML].
+export function layParts(parts, rows = {}) {
+  const fresh = { ...parts };
+  for (const [name, changed] of Object.entries(rows)) {
+    for (const [at, row] of changed) held[name][at] = row;
+    fresh[name] = held[name].join("\n");
+  }
+  for (const [name, html] of Object.entries(fresh)) {
+    if (name in parts) held[name] = html.split("\n");
     const place = document.querySelector(`[data-part="${name}"]`);
     if (place) layChildren(place, new DOMParser().parseFromString(html, "text/html").body);
   }

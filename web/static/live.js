@@ -1,9 +1,9 @@
 // Renews the front page from the box's stream of events, and sets marks.
-import { layParts } from "./lay.js";
+import { forgetParts, layParts } from "./lay.js";
 import { keepTouch, order } from "./touch.js";
 
-function show({ parts, state, title }) {
-  layParts(parts);
+function show({ parts, rows, state, title }) {
+  layParts(parts, rows);
   document.body.dataset.state = state;
   document.title = `${title} · linelamp`;
 }
@@ -18,5 +18,5 @@ async function mark(event) {
   if (ok) form.reset();
 }
 
-keepTouch("/live", { parts: show });
+keepTouch("/live", { parts: show }, { opened: forgetParts, after: document.body.dataset.at });
 document.getElementById("mark").addEventListener("submit", mark);

@@ -8,7 +8,9 @@ const since = document.getElementById("lost-since");
 const more = document.getElementById("lost-more");
 
 // address: of the stream. listeners: what to call with the data of each event, by its name. opened: at each connection.
-export function keepTouch(address, listeners, opened = () => {}) {
+// after: id of what the page shows already; a stream that tells ids is asked for what came after the last.
+export function keepTouch(address, listeners, { opened = () => {}, after = "" } = {}) {
+  let last = after;
   let stream = null;
   let heardAt = Date.now(); // this phone's clock, to be shown
   let heard = performance.now();
@@ -26,12 +28,13 @@ export function keepTouch(address, listeners, opened = () => {}) {
   function connect() {
     if (stream) stream.close();
     tried = performance.now();
-    stream = new EventSource(address);
+    stream = new EventSource(last ? `${address}?after=${encodeURIComponent(last)}` : address);
     stream.addEventListener("open", opened);
     stream.addEventListener("beat", alive);
     for (const [name, listener] of Object.entries(listeners)) {
       stream.addEventListener(name, (message) => {
         listener(JSON.parse(message.data));
+        last = message.lastEventId || last;
         alive();
       });
     }
@@ -68,6 +71,15 @@ export function keepTouch(address, listeners, opened = () => {}) {
   document.addEventListener("visibilitychange", watch);
 }
 
+function submitAsPage(form, submitter) {
+  if (submitter && submitter.name) {
+    const pressed = document.createElement("input");
+    Object.assign(pressed, { type: "hidden", name: submitter.name, value: submitter.value });
+    form.append(pressed);
+  }
+  form.submit();
+}
+
 // Sends a form without leaving the page; gives {ok, says}, also where the box does not answer.
 export async function order(form, submitter, unanswered) {
   const fields = new FormData(form);
@@ -81,7 +93,9 @@ export async function order(form, submitter, unanswered) {
       headers: { Accept: "application/json" },
       signal: AbortSignal.timeout(5000),
     });
-    return await answer.json();
+    const told = await answer.json();
+    if (told.ask_pin) submitAsPage(form, submitter); // the page that asks for the PIN takes over
+    return told;
   } catch {
     return { ok: false, says: unanswered };
   } finally {

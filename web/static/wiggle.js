@@ -74,6 +74,6 @@ document.getElementById("order").addEventListener("submit", async (event) => {
 });
 
 // What was lost while this page had no touch gets no stroke: a stroke means now.
-keepTouch("/wiggle/live", { wiggle: show }, () => { counted = null; });
+keepTouch("/wiggle/live", { wiggle: show }, { opened: () => { counted = null; } });
 tellSound();
 if (!canVibrate) said.textContent = "This phone’s browser cannot vibrate.";
