@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 from sqlite_utils import Database
 
-from appliance.history import blocks
+from appliance.history import blocks, summaries
 from appliance.history.pending import FaultChange, LossChange, Pending
 from appliance.history.rows import Clip, SecondRow
 from appliance.history.schema import VERDICTS, line_number
@@ -48,9 +48,12 @@ def write(db: Database, watch: int, pending: Pending, packed: Packed, known: Kno
         [(watch, line, block.end_ns, block.size, block.packed) for line, block in packed],
     )
     db.conn.executemany(
-        f"INSERT OR REPLACE INTO second VALUES ({', '.join('?' * 17)})",
+        f"INSERT OR REPLACE INTO second VALUES ({', '.join('?' * 18)})",
         [_second(watch, row, _tally(db, known.tallies, row.messages)) for row in pending.seconds],
     )
+    if pending.seconds:
+        summaries.begin_again(db, watch, min(row.second_ns for row in pending.seconds))
+        summaries.sum_up(db, watch)
     for change in pending.faults:
         _fault(db, watch, known.faults, change)
     for loss in pending.losses:
@@ -67,6 +70,7 @@ def write(db: Database, watch: int, pending: Pending, packed: Packed, known: Kno
 def end(db: Database, watch: int, at_ns: int, how: str) -> None:
     """End a watch, with all faults and losses that are still on."""
     db.execute("UPDATE watch SET ended_ns = ?, ended_how = ? WHERE id = ?", (at_ns, how, watch))
+    summaries.sum_up(db, watch, over=True)
     for table in ("fault", "loss"):
         db.execute(f"UPDATE {table} SET end_ns = ? WHERE watch = ? AND end_ns IS NULL", (at_ns, watch))
 
@@ -157,6 +161,7 @@ def _second(watch: int, row: SecondRow, tally: int) -> tuple[int | None, ...]:
         _scaled(row.latitude_deg, 10_000_000),
         _scaled(row.longitude_deg, 10_000_000),
         _scaled(row.speed_mps, 1000),
+        _scaled(row.jitter_s, 1_000_000),
     )
 
 

@@ -27,6 +27,9 @@ _ROWS = {
     "clip": "id IN (SELECT clip.id FROM fault JOIN clip ON clip.fault = fault.id WHERE watch = :watch LIMIT :batch)",
     "fault": "id IN (SELECT id FROM fault WHERE watch = :watch LIMIT :batch)",
     "loss": "id IN (SELECT id FROM loss WHERE watch = :watch LIMIT :batch)",
+    "minute": "(watch, line, at_ns, what) IN (SELECT watch, line, at_ns, what FROM minute WHERE watch = :watch "
+    "LIMIT :batch)",
+    "way": "(watch, at_ns) IN (SELECT watch, at_ns FROM way WHERE watch = :watch LIMIT :batch)",
     "mark": "id IN (SELECT id FROM mark WHERE watch = :watch LIMIT :batch)",
     "tuning": "id IN (SELECT id FROM tuning WHERE watch = :watch LIMIT :batch)",
 }
@@ -54,6 +57,7 @@ def erase(db: Database, path: Path, watches: list[int], current: int | None, bef
                     tell_gone(db, watch, what, before_ns)
             else:
                 db.execute("DELETE FROM gone WHERE watch = ?", (watch,))
+                db.execute("DELETE FROM summed WHERE watch = ?", (watch,))
                 db.execute("DELETE FROM watch WHERE id = ?", (watch,))
     _empty_log(db, path)
 

@@ -34,13 +34,16 @@ from appliance.history.rows import (
 from appliance.history.schema import LINES, line_number, open_reading, plain_errors
 from appliance.history.steps import LAST_NS
 from appliance.history.strip import STRIP_FAULTS, STRIP_LOSSES, STRIP_SECONDS, Strip
+from appliance.history.summaries import MINUTE_NS, Summary, gather, gather_way
 from appliance.history.values import second as to_second
 from appliance.history.values import watch as to_watch
+from appliance.history.ways import Place
 from appliance.sentence.chunk import Chunk
 from appliance.sentence.setting import Setting
 
 PAGE_BLOCKS = 64  # at most 4 MB of raw bytes, commonly 100 kB
 PAGE_ROWS = 1000
+DETAIL_NS = 1800 * 1_000_000_000  # a way as short as this is read by the second: 1,800 rows
 INTEGER_LEAST, INTEGER_MOST = -(2**62), 2**62  # wider than any time of a watch
 
 log = logging.getLogger(__name__)
@@ -178,6 +181,23 @@ class History:
                 strip.add_losses(watch, self._rows(STRIP_LOSSES, values))
         return strip.cells()
 
+    def summary(self, watch_id: int, line: str, from_ns: int, to_ns: int, step_ns: int) -> Summary:
+        """Each quantity of a line by steps of step_ns, from the step in which from_ns lies, in the units of the names.
+
+        From a minute upwards, whole minutes make up a step. Where seconds were dropped, a step is a minute at least.
+        """
+        gone_ns = self.watch(watch_id).seconds_gone_ns
+        if gone_ns is not None and from_ns < gone_ns:
+            step_ns = max(step_ns, MINUTE_NS)
+        values = {"watch": watch_id, "line": line_number(line), "from": from_ns, "to": to_ns}
+        return gather(self._tuples, values, step_ns)
+
+    def way(self, watch_id: int, from_ns: int, to_ns: int) -> list[list[Place]]:
+        """Where the machine was, in runs without a gap: of each second where the span is short, else thinned out."""
+        gone_ns = self.watch(watch_id).seconds_gone_ns or from_ns
+        values = {"watch": watch_id, "from": from_ns, "to": to_ns}
+        return gather_way(self._tuples, values, gone_ns if to_ns - from_ns <= DETAIL_NS else to_ns)
+
     def sizes(self, watch_id: int, from_ns: int | None = None, to_ns: int | None = None) -> dict[str, int]:
         """How much there is to take: raw bytes by line name and as "bytes", rows of "seconds", "faults",
         "losses", "marks".
@@ -220,6 +240,11 @@ class History:
             self.troubles.append(says)
             log.warning("%s: %s", self.path, says)
             return []
+
+    def _tuples(self, sql: str, values: Mapping[str, object]) -> list[Any]:
+        """As _rows, without names."""
+        with plain_errors(self.path):
+            return self._db.conn.execute(sql, values).fetchall()
 
     def _rows(self, sql: str, values: Mapping[str, object]) -> list[dict[str, Any]]:
         """All rows of a short query: the read is over when this returns."""

@@ -49,7 +49,8 @@ class SecondRow:
 
     second_ns: start of the second. bytes, junk: in bytes. sentences: good ones; damaged: the others.
     load_ratio: 0 to 1 and above. messages: count by talker and type, such as {"GNGGA": 5}.
-    The fix is the last one of the second; None where nothing was said.
+    The fix is the last one of the second; None where nothing was said. jitter_s: the farthest that a needed message
+    came from its schedule.
     """
 
     line: str
@@ -68,6 +69,7 @@ class SecondRow:
     longitude_deg: float | None = None
     speed_mps: float | None = None
     messages: dict[str, int] = field(default_factory=dict)
+    jitter_s: float | None = None
 
 
 @dataclass(slots=True, frozen=True)

@@ -21,6 +21,7 @@ from pathlib import Path
 from sqlite_utils import Database
 
 from appliance.history.schema import WAL_BYTES_KEPT, transaction
+from appliance.history.summaries import MINUTE_NS
 
 RESERVE_BYTES = 512 * 1024  # ten minutes of the usual set and more; a card that is full is seen to in seconds
 GROW_BYTES = 256 * 1024  # how much is left when it counts as full: more than one commit writes
@@ -32,7 +33,7 @@ SECONDS_BATCH = 1000
 BLOCKS_KEPT = 30  # a minute
 BLOCK_NS = 10 * 1_000_000_000  # a block spans less than this
 _Turn = Callable[[Database, int | None], bool]
-_OF_A_WATCH = ("block", "second", "fault", "loss", "mark", "tuning")
+_OF_A_WATCH = ("block", "second", "fault", "loss", "mark", "tuning", "minute", "way")
 
 
 @dataclass(slots=True, frozen=True)
@@ -178,6 +179,11 @@ def _drop_events(db: Database, current: int | None) -> bool:
             db.execute(f"DELETE FROM {table} WHERE id = ?", (row,))
             tell_gone(db, watch, "events", at_ns + 1)
         dropped = dropped or bool(rows)
+    for table in ("minute", "way"):
+        sql = f"SELECT watch, at_ns FROM {table} WHERE (watch, at_ns) < (?, ?) ORDER BY watch, at_ns LIMIT ?"
+        if rows := db.execute(sql, (second[0], second[1] - MINUTE_NS, SECONDS_BATCH)).fetchall():
+            db.execute(f"DELETE FROM {table} WHERE (watch, at_ns) <= (?, ?)", rows[-1])
+            dropped = True
     if not dropped:
         dropped = _drop_empty_watches(db, second[0], current)
     return dropped
@@ -190,5 +196,6 @@ def _drop_empty_watches(db: Database, before: int, current: int | None) -> bool:
     empty = db.execute(sql, (before, current, EVENTS_BATCH)).fetchall()
     for row in empty:
         db.execute("DELETE FROM gone WHERE watch = ?", row)
+        db.execute("DELETE FROM summed WHERE watch = ?", row)
         db.execute("DELETE FROM watch WHERE id = ?", row)
     return bool(empty)

@@ -89,7 +89,39 @@ def m003_losses_and_gone(db: Database) -> None:
     )
 
 
-STEPS = (m001_history, m002_tuning, m003_losses_and_gone)  # append only; a released step is never changed
+def m004_summaries(db: Database) -> None:
+    """What is drawn of a whole watch: measures and way by the minute, so that no page reads a day of seconds.
+
+    summed: up to when the minutes of a watch are summed up. What was written before there were summaries is summed up
+    bit by bit, while the box listens. jitter_us: how far messages lay from their schedule.
+    """
+    db.execute("ALTER TABLE second ADD COLUMN jitter_us INTEGER")
+    db.execute(
+        """CREATE TABLE minute (
+            watch INTEGER NOT NULL REFERENCES watch, line INTEGER NOT NULL, at_ns INTEGER NOT NULL, what TEXT NOT NULL,
+            seconds INTEGER NOT NULL, least INTEGER NOT NULL, most INTEGER NOT NULL, total REAL NOT NULL,
+            PRIMARY KEY (watch, line, at_ns, what)
+        ) STRICT, WITHOUT ROWID"""
+    )
+    db.execute(
+        """CREATE TABLE way (
+            watch INTEGER NOT NULL REFERENCES watch, at_ns INTEGER NOT NULL, packed BLOB NOT NULL,
+            PRIMARY KEY (watch, at_ns)
+        ) STRICT, WITHOUT ROWID"""
+    )
+    db.execute(
+        """CREATE TABLE summed (
+            watch INTEGER PRIMARY KEY REFERENCES watch, before_ns INTEGER NOT NULL
+        ) STRICT"""
+    )
+
+
+STEPS = (
+    m001_history,
+    m002_tuning,
+    m003_losses_and_gone,
+    m004_summaries,
+)  # append only; a released step is never changed
 migrations = Migrations("linelamp")
 for step in STEPS:
     migrations()(step)

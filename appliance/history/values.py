@@ -50,6 +50,7 @@ def second(row: Mapping[str, Any]) -> SecondRow:
         latitude_deg=_scaled(row["latitude_e7_deg"], 10_000_000),
         longitude_deg=_scaled(row["longitude_e7_deg"], 10_000_000),
         speed_mps=_scaled(row["speed_mmps"], 1000),
+        jitter_s=_scaled(row["jitter_us"], 1_000_000),
         messages=json.loads(row["messages"]),
     )
 

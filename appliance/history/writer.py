@@ -12,7 +12,7 @@ import sqlite3
 from pathlib import Path
 from types import TracebackType
 
-from appliance.history import entries
+from appliance.history import entries, summaries
 from appliance.history.aside import look_over
 from appliance.history.erase import erase, erase_aside
 from appliance.history.pending import FaultChange, LossChange, Pending
@@ -39,6 +39,7 @@ class HistoryWriter:
         self._pending = Pending()
         self._watch: int | None = None
         self._known = entries.Known()
+        self._behind: list[int] = []
         self._db = open_writing(self.path)
 
     @property
@@ -76,6 +77,7 @@ class HistoryWriter:
                 machine=start.machine,
                 version=start.version,
             )
+            self._behind = summaries.behind(self._db)
         self._watch, self._known = watch, entries.Known()
         return watch
 
@@ -138,6 +140,14 @@ class HistoryWriter:
         """Drop some of what is oldest, if history has no room left; gives what to do about it, or ""."""
         with plain_errors(self.path):
             return make_room(self._db, self.path, self._space, self._watch)
+
+    def catch_up(self) -> None:
+        """Sum up some of what was written before there were summaries, the newest watch first."""
+        if self._behind:
+            with plain_errors(self.path), transaction(self._db):
+                more = summaries.sum_up(self._db, self._behind[-1], over=True)
+            if not more:
+                self._behind.pop()
 
     def erase(self, watch_id: int | None) -> None:
         """Erase a watch, or all and every file set aside, from the file, its log and its free pages. It takes a while.

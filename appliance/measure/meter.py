@@ -50,13 +50,17 @@ class MeterSettings:
 
 @dataclass(slots=True)
 class Tally:
-    """What came since the last tally, for the rows by the second."""
+    """What came since the last tally, for the rows by the second.
+
+    jitter_s: the farthest that a needed message came from its schedule; None where none has one.
+    """
 
     bytes: int = 0
     sentences: int = 0
     damaged: int = 0
     junk: int = 0
     messages: Counter[str] = field(default_factory=Counter)
+    jitter_s: float | None = None
 
 
 MESSAGES_MOST = 200
@@ -158,6 +162,8 @@ class LineMeter:
         tally, self._tally = self._tally, Tally()
         tally.junk = self.framer.junk - self._junk_told
         self._junk_told = self.framer.junk
+        off_s = [one.schedule.take_farthest_s() for one in self.messages.values() if one.type in self.needed]
+        tally.jitter_s = max((each for each in off_s if each is not None), default=None)
         return tally
 
     def _take(self, frame: Frame) -> None:

@@ -37,7 +37,10 @@ class Schedule:
     nearer to the next place in the schedule.
     """
 
-    __slots__ = ("_arrivals", "_intervals", "_kept_back", "_last_ns", "_locked", "_period_ns", "_phase_ns", "residuals")
+    __slots__ = (
+        "_arrivals", "_farthest_s", "_intervals", "_kept_back", "_last_ns", "_locked", "_period_ns", "_phase_ns",
+        "residuals",
+    )  # fmt: skip
 
     def __init__(self) -> None:
         self.residuals = Spread()
@@ -48,6 +51,12 @@ class Schedule:
         self._period_ns = 0.0
         self._phase_ns = 0.0
         self._locked = 0
+        self._farthest_s: float | None = None
+
+    def take_farthest_s(self) -> float | None:
+        """The greatest distance since this was last asked, the last ones included; None where there was none."""
+        farthest_s, self._farthest_s = self._farthest_s, None
+        return farthest_s
 
     def add(self, at_ns: int) -> None:
         """One arrival."""
@@ -90,6 +99,8 @@ class Schedule:
         self._phase_ns = expected + max(_PHASE_GAIN, (2 * n + 1) * falling) * residual
         self._period_ns += max(_PERIOD_GAIN, 3 * falling) * residual / max(1, steps)
         if n > _ENOUGH:
-            self._kept_back.append(abs(residual) / 1e9)
+            off_s = abs(residual) / 1e9
+            self._farthest_s = max(off_s, self._farthest_s or 0.0)
+            self._kept_back.append(off_s)
             if len(self._kept_back) > _KEPT_BACK:
                 self.residuals.add(self._kept_back.popleft())

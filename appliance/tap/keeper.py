@@ -218,6 +218,7 @@ class Keeper:
         except _TROUBLES as trouble:
             self._trouble(trouble)
         self._carry_out(self._make_room, writer)
+        self._carry_out(HistoryWriter.catch_up, writer)
         if writer.lost_bytes or writer.lost_rows:
             self._lost_says = (
                 f"{writer.lost_bytes} bytes and {writer.lost_rows} entries could not be kept in history, "

@@ -29,5 +29,6 @@ def second_row(line: str, meter: LineMeter, second_ns: int, now_ns: int, verdict
         latitude_deg=fix.latitude_deg if sample else None,
         longitude_deg=fix.longitude_deg if sample else None,
         speed_mps=fix.speed_mps if sample else None,
+        jitter_s=tally.jitter_s,
         messages=dict(tally.messages),
     )

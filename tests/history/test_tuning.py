@@ -43,8 +43,9 @@ def first_schema(path: Path, start: WatchStart) -> None:
     """A history as the first schema's program left it, with a watch that ended in good order."""
     open_writing(path).close()
     with closing(sqlite3.connect(path)) as db, db:
-        for table in ("tuning", "loss", "gone"):
+        for table in ("tuning", "loss", "gone", "minute", "way", "summed"):
             db.execute(f"DROP TABLE {table}")
+        db.execute("ALTER TABLE second DROP COLUMN jitter_us")
         db.execute(f"DELETE FROM {Migrations.migrations_table} WHERE name <> ?", (m001_history.__name__,))
         db.execute(
             "INSERT INTO watch (started_ns, box_utc_ns, needs_name, needs_toml, machine, version, ended_ns, ended_how)"
