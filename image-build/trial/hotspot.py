@@ -1,0 +1,87 @@
+"""Step 6: a phone in the box's own Wi-Fi, by two radios that Linux simulates (mac80211_hwsim), one in its own net."""
+
+from __future__ import annotations
+
+import json
+
+from trial.machine import Machine
+from trial.report import Failed, Report, until
+
+# Runs in the box, in the phone's net: joins, asks for an address, for the name, and for the page; tells it in JSON.
+PHONE = r"""
+import json, pathlib, re, socket, subprocess, sys, time, urllib.request
+
+ssid, passphrase, name, wait_s = sys.argv[1], sys.argv[2], sys.argv[3], float(sys.argv[4])
+said = {}
+
+def run(*words):
+    return subprocess.run(words, capture_output=True, text=True).stdout
+
+def asked(name, server, port):
+    labels = b"".join(bytes([len(part)]) + part.encode() for part in name.split("."))
+    one = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+    one.settimeout(20)
+    one.sendto(b"\x12\x34\x01\x00\x00\x01\x00\x00\x00\x00\x00\x00" + labels + b"\x00\x00\x01\x00\x01", (server, port))
+    answer = one.recv(1500)
+    return socket.inet_ntoa(answer[-4:]) if answer[7] else ""
+
+pathlib.Path("/tmp/phone.conf").write_text(
+    'ctrl_interface=/run/phone\nnetwork={\n ssid="%s"\n psk="%s"\n scan_ssid=1\n}\n' % (ssid, passphrase))
+run("ip", "link", "set", "lo", "up")
+run("wpa_supplicant", "-B", "-P", "/run/phone.pid", "-i", "wlan1", "-c", "/tmp/phone.conf")
+until_s = time.monotonic() + wait_s
+try:
+    while "wpa_state=COMPLETED" not in run("wpa_cli", "-p", "/run/phone", "-i", "wlan1", "status"):
+        if time.monotonic() > until_s:
+            raise SystemExit
+        time.sleep(1)
+    said["joined"] = True
+    status = run("wpa_cli", "-p", "/run/phone", "-i", "wlan1", "status")
+    said["how"] = re.findall(r"key_mgmt=(.*)|pairwise_cipher=(.*)", status)
+    said["seen"] = sorted(set(re.findall(r"Authentication suites: (.*)", run("iw", "dev", "wlan1", "scan"))))
+    run("/usr/lib/klibc/bin/ipconfig", "-t", "60", "-c", "dhcp", "wlan1")
+    lease = dict(re.findall(r"^(\w+)='(.*)'", pathlib.Path("/run/net-wlan1.conf").read_text(), re.M))
+    said["address"], said["dns"] = lease["IPV4ADDR"], lease["IPV4DNS0"]
+    run("ip", "route", "add", "224.0.0.0/4", "dev", "wlan1")
+    said["by dns"] = asked("linelamp.local", lease["IPV4DNS0"], 53)
+    said["by mdns"] = asked(name + ".local", "224.0.0.251", 5353)
+    page = urllib.request.Request("http://%s/" % said["by dns"], headers={"Host": "linelamp.local"})
+    said["page"] = "linelamp" in urllib.request.urlopen(page, timeout=60).read().decode()
+except Exception as trouble:
+    said["trouble"] = "%s: %s" % (type(trouble).__name__, trouble)
+finally:
+    run("wpa_cli", "-p", "/run/phone", "-i", "wlan1", "terminate")
+    print("phone:" + json.dumps(said))
+"""
+
+
+def hotspot(report: Report, machine: Machine, ssid: str, passphrase: str, name: str) -> None:
+    """The box's Wi-Fi comes up as the boot file says; one phone knows the passphrase, another does not."""
+    with report.step("6 the box opens its Wi-Fi by itself as soon as there is a radio") as told:
+        machine.put("/tmp/phone.py", PHONE)
+        machine.shell("modprobe mac80211_hwsim radios=2")
+        said = "iw dev wlan0 info"
+        took_s = until(lambda: f"ssid {ssid}" in machine.shell(said), 300, f"no access point {ssid}", 3.0)
+        told.append(f"{took_s:.0f} s; {' '.join(machine.shell(said).split())}")
+        machine.shell("ip netns add phone; nmcli device set wlan1 managed no")
+        machine.shell("iw phy $(cat /sys/class/net/wlan1/phy80211/name) set netns name phone")
+
+    def phone(words: str, wait_s: int) -> dict[str, object]:
+        python = "ip netns exec phone /opt/linelamp/now/bin/python /tmp/phone.py"
+        heard = machine.shell(f"{python} {ssid} '{words}' {name} {wait_s}", wait_s + 300)
+        _, mark, packed = heard.rpartition("phone:")
+        if not mark:
+            raise Failed(heard[-300:])
+        return dict(json.loads(packed))
+
+    with report.step("6 a phone with the wrong passphrase does not join") as told:
+        said_by = phone(passphrase[::-1], 60)
+        told.append(f"tried for 60 s: {said_by}")
+        if said_by:
+            raise Failed(told[0])
+    with report.step("6 a phone with the passphrase joins, gets an address, the name and the page") as told:
+        said_by = phone(passphrase, 120)
+        told.append(str(said_by))
+        here = "192.168.77.1"
+        if not said_by.get("page") or (said_by.get("by dns"), said_by.get("by mdns")) != (here, here):
+            raise Failed(told[0])
