@@ -13,7 +13,7 @@ from werkzeug.exceptions import HTTPException, NotFound
 from werkzeug.wrappers import Response as AnyResponse
 
 from appliance.asking import ask
-from appliance.site import guard, letting_in, past_pages, places, wiggle, words
+from appliance.site import day_page, guard, letting_in, past_pages, places, wiggle, words
 from appliance.site.board import Board, events
 from appliance.site.glance import Glance
 from appliance.site.lines import floor_says
@@ -74,6 +74,7 @@ def create_app(
     test_path = picture_path.with_name(wiggle.NAME)
     wiggle.install(app, picture, test_path, command_socket, render=render, streams=streams, ending=ending)
     past_pages.install(app, history_path, ending)
+    day_page.install(app, history_path)
 
     @app.errorhandler(HTTPException)
     def plain_error(error: HTTPException) -> tuple[str, int]:

@@ -1,4 +1,4 @@
-"""The last 24 hours as a strip: runs of cells of one state, their heights, faults and losses, sums and the hours."""
+"""A stretch of time as a strip: runs of cells of one state, their heights, faults and losses, sums and the hours."""
 
 from __future__ import annotations
 
@@ -14,7 +14,9 @@ HEIGHTS = {"go": 12, "wait": 24, "no-go": 40, "none": 2}
 """Of 40: the worse, the taller, so that the strip can be read without colour."""
 
 WORDS = {"go": "go", "no-go": "no-go", "wait": "wait", "none": "box off"}
-HOURS = 6
+HOURS = (1 / 60, 1 / 30, 1 / 12, 1 / 6, 1 / 4, 1 / 2, 1, 2, 3, 6, 12, 24, 72, 168)
+"""How far apart times are written under the strip; five of them at most. Our choice."""
+TIMES_MOST = 5
 
 
 @dataclass(slots=True, frozen=True)
@@ -27,7 +29,7 @@ class Bar:
     height: int
 
 
-def strip(cells: Sequence[Cell]) -> dict[str, Any] | None:
+def strip(cells: Sequence[Cell], name: str = "Last 24 hours") -> dict[str, Any] | None:
     """What the template draws; None where there are no cells.
 
     bars; ticks (cells in which faults began); gaps [(first cell, cells)] (where position or speed was lost);
@@ -60,7 +62,7 @@ def strip(cells: Sequence[Cell]) -> dict[str, Any] | None:
         "faults": faults,
         "heights": HEIGHTS,
         "width": len(cells),
-        "says": f"Last 24 hours: {parts}; {faults} {'fault' if faults == 1 else 'faults'} began; {lost_says}.",
+        "says": f"{name}: {parts}; {faults} {'fault' if faults == 1 else 'faults'} began; {lost_says}.",
     }
 
 
@@ -75,8 +77,10 @@ def _times(number: int) -> str:
 
 
 def _hours(cells: Sequence[Cell], step_ns: int) -> list[tuple[int, str]]:
-    every_ns = HOURS * 3600 * NS
     first_ns, last_ns = cells[0].start_utc_ns, cells[-1].start_utc_ns
+    every_ns = next(
+        (int(h * 3600) * NS for h in HOURS if h * 3600 * NS * TIMES_MOST > last_ns - first_ns), 720 * 3600 * NS
+    )
     mark_ns = -(-first_ns // every_ns) * every_ns
     marks = []
     while mark_ns <= last_ns:
