@@ -119,10 +119,12 @@ def _check(
 
 
 def _lost_here(wire: Wire) -> Check:
+    if not wire.lost_here:
+        return _check("tap-overrun", None, "")
     at_ns = wire.meter.lost_here_ns
     times = "once" if wire.meter.lost_here == 1 else f"{wire.meter.lost_here} times"
     note = f"This box itself lost bytes, {times} in this watch, because it did not keep up. The line is not to blame."
-    return _check("tap-overrun", at_ns if wire.lost_here else None, note, at_ns)
+    return _check("tap-overrun", at_ns, note, at_ns)
 
 
 def _pins_crossed(wire: Wire) -> Check:
@@ -145,6 +147,8 @@ def _held_low(wire: Wire) -> Check:
     ending, counters = wire.meter.ending, wire.meter.counters
     broke = ending.broke and (ending.flawed or not _carries_bytes(wire))
     low = broke or (ending.cut_low and wire.reads)
+    if not low:
+        return _check("line-held-low", None, "")
     sure = "95" if counters is not None and counters.breaks else "70"
     sign = "a break" if broke else "cut off with zeros"
     note = (
@@ -152,7 +156,7 @@ def _held_low(wire: Wire) -> Check:
         "shorted to ground or to another, or the sender has no supply. Unplug one end after the other and see when it "
         "ends."
     )
-    return _check("line-held-low", wire.silent_since_ns if low else None, note)
+    return _check("line-held-low", wire.silent_since_ns, note)
 
 
 def _carries_bytes(wire: Wire) -> bool:
@@ -202,11 +206,13 @@ def _binary(wire: Wire) -> Check:
         )
         return _check("binary", meter.rtcm_ns, note, meter.rtcm_ns)
     blind = belief is not None and belief.candidate.kind == "binary" and wire.unread
+    if belief is None or not blind:
+        return _check("binary", None, "")
     note = (
-        f"What comes is no text at any usual baud ({_percent(belief) if belief else ''}): the port sends a maker's "
-        "binary stream. Set it to NMEA 0183 sentences."
+        f"What comes is no text at any usual baud ({_percent(belief)}): the port sends a maker's binary stream. Set it "
+        "to NMEA 0183 sentences."
     )
-    return _check("binary", meter.hunt.belief_ns if blind else None, note)
+    return _check("binary", meter.hunt.belief_ns, note)
 
 
 def _two_talkers(wire: Wire, damaged: list[int]) -> Check:

@@ -76,7 +76,8 @@ class Claims:
         for part in self._parts:
             part.take(epoch)
         for persist in self._persists:
-            persist.expire(epoch.end_ns)
+            if persist.runs:
+                persist.expire(epoch.end_ns)
 
 
 class Letters(NamedTuple):

@@ -19,6 +19,9 @@ def decimals_of(sentence: Sentence) -> tuple[str, str] | None:
 
 def zeros_of(decimals: tuple[str, str]) -> int:
     """How many zeros stand at the end of both."""
+    latitude, longitude = decimals
+    if latitude[-1:] != "0" or longitude[-1:] != "0":
+        return 0
     return min(len(text) - len(text.rstrip("0")) for text in decimals)
 
 

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from statistics import median
 
 from appliance.sentence.parse import Sentence
-from appliance.sentence.types import GGA, GLL, GST, RMC, VTG, ZDA, Content
+from appliance.sentence.types import GGA, GLL, RMC, VTG, ZDA, Content
 
 DAY_S = 86_400.0
 LATE_STAMP_S = 0.06
@@ -62,28 +62,23 @@ class Epoch:
 
     @property
     def gga(self) -> GGA | None:
-        found = self.contents.get("GGA")
-        return found if isinstance(found, GGA) else None
+        return self.contents.get("GGA")  # type: ignore[return-value]
 
     @property
     def rmc(self) -> RMC | None:
-        found = self.contents.get("RMC")
-        return found if isinstance(found, RMC) else None
+        return self.contents.get("RMC")  # type: ignore[return-value]
 
     @property
     def vtg(self) -> VTG | None:
-        found = self.contents.get("VTG")
-        return found if isinstance(found, VTG) else None
+        return self.contents.get("VTG")  # type: ignore[return-value]
 
     @property
     def zda(self) -> ZDA | None:
-        found = self.contents.get("ZDA")
-        return found if isinstance(found, ZDA) else None
+        return self.contents.get("ZDA")  # type: ignore[return-value]
 
     @property
     def gll(self) -> GLL | None:
-        found = self.contents.get("GLL")
-        return found if isinstance(found, GLL) else None
+        return self.contents.get("GLL")  # type: ignore[return-value]
 
 
 class Epochs:
@@ -109,12 +104,13 @@ class Epochs:
         self._last: Epoch | None = None
         self._last_time_s: float | None = None
         self._steps_s: deque[float] = deque(maxlen=_STEPS_KEPT)
+        self._step_s: float | None = None
         self._seen: dict[str, tuple[float | None, int]] = {}
 
     @property
     def step_s(self) -> float | None:
         """The usual step of UTC from one epoch to the next; None before two steps."""
-        return median(self._steps_s) if len(self._steps_s) > 1 else None
+        return self._step_s
 
     def add(self, sentence: Sentence) -> list[Epoch]:
         """One sentence. Gives the epochs that are over, mostly none or one."""
@@ -242,6 +238,7 @@ class Epochs:
         usual_s = self.step_s
         if 0 < step_s <= GAP_S:
             self._steps_s.append(step_s)
+            self._step_s = median(self._steps_s) if len(self._steps_s) > 1 else None
             self.absent += max(0, round(step_s / usual_s) - 1) if usual_s else 0
 
     def _lead(self, type_: str, other: Sentence, by: int) -> None:
@@ -279,5 +276,5 @@ class Epochs:
 
 
 def _told(sentence: Sentence) -> float | None:
-    content = sentence.content
-    return content.time_s if isinstance(content, GGA | RMC | ZDA | GLL | GST) else None
+    """The UTC of day that the sentence names, None where its type names none."""
+    return getattr(sentence.content, "time_s", None)

@@ -62,9 +62,12 @@ class Garble:
         due_hz: how often it is to come, if that is more than is seen. Where the sound ones are fewer than the garbled,
         nothing can be told: then each garbled one counts as missing.
         """
+        strange = self._strange.get((talker, type_))
+        if not strange:
+            return 0, 0.0
         hz, usual_s = rate.short_hz(now_ns), rate.intervals.quantile(_QUICK)
         until_ns, span_ns = rate.last_ns, rate.short_span_ns()
-        garbled = sum(until_ns - span_ns < at_ns < until_ns for at_ns in self._strange.get((talker, type_), ()))
+        garbled = sum(until_ns - span_ns < at_ns < until_ns for at_ns in strange)
         if not garbled or not hz or not usual_s:
             return 0, 0.0
         span_s = span_ns / 1e9

@@ -75,7 +75,7 @@ class Hunt:
         self.belief: Belief | None = None
         self.belief_ns = 0
         self._prior = {candidate: _prior(candidate, needed) for candidate in CANDIDATES}
-        self._scores = dict(self._prior)
+        self._scores = self._prior
         self._seen: Counter[int] = Counter()
         self._flaws_known = False
         self._vouched_ns: int | None = None
@@ -97,9 +97,12 @@ class Hunt:
         if not self._seen and not self._turned:
             self._asked_ns = at_ns  # after a turn it counts from there: a lookout where nothing is heard is no better
         self._turned = False
-        self._add(data, flawed)
         if sentences or self._legible:
             self._vouched_ns, self._legible = at_ns, False
+        if sentences and flawed is None and not self._flaws_known:  # what was read need not be weighed
+            self._confirmed(sentences, at_ns)
+            return None
+        self._add(data, flawed)
         if sentences and self._readable():
             self._confirmed(sentences, at_ns)
             return None
@@ -136,7 +139,7 @@ class Hunt:
 
     def settled(self) -> None:
         """Something else has told what the line carries: doubts begin anew."""
-        self._scores = dict(self._prior)
+        self._scores = self._prior
         self._begin_anew()
 
     def refused(self) -> None:
@@ -186,8 +189,10 @@ class Hunt:
     def _confirmed(self, sentences: int, at_ns: int) -> None:
         self._sentences += sentences
         if self._sentences >= LOCK_SENTENCES:
-            self._believe(Belief(Candidate(self.listening), 1.0, locked=True), at_ns)
-            self._scores = dict(self._prior)
+            heard = Candidate(self.listening)
+            if self.belief is None or not self.belief.locked or self.belief.candidate != heard:
+                self._believe(Belief(heard, 1.0, locked=True), at_ns)
+            self._scores = self._prior
             self._tried.clear()
         self._forget()
 

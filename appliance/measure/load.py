@@ -7,6 +7,8 @@ byte times; the load of any one second is the sum of ten of those.
 from __future__ import annotations
 
 from collections import deque
+from itertools import accumulate
+from operator import sub
 
 from appliance.sentence.chunk import Chunk
 
@@ -81,11 +83,8 @@ class Load:
     def recent_worst_ratio(self, now_ns: int) -> float:
         """The load of the fullest second of the last 10 s."""
         tenths = self._recent(now_ns)
-        running = most = sum(tenths[:_SECOND_TENTHS])
-        for older, newer in zip(tenths, tenths[_SECOND_TENTHS:], strict=False):
-            running += newer - older
-            most = max(most, running)
-        return most * BITS_A_BYTE / self.baud
+        changes = map(sub, tenths[_SECOND_TENTHS:], tenths)  # what the second gains and loses, moving on by a tenth
+        return max(accumulate(changes, initial=sum(tenths[:_SECOND_TENTHS]))) * BITS_A_BYTE / self.baud
 
     def _recent(self, now_ns: int) -> list[int]:
         """Bytes of the last hundred tenths, but for those at the end in which nothing came.

@@ -260,8 +260,8 @@ class Motion:
             self._troubles.fine("course-disagrees", at_ns)
 
     def _found(self, what: str) -> list[tuple[str, Finding]]:
-        every = ((column, getattr(agreement, what)) for column, agreement in self._agreements.items())
-        return [(column, found) for column, found in every if found is not None]
+        every = self._agreements.items()
+        return [(column, found) for column, one in every if (found := getattr(one, what)) is not None]
 
     def _tell_scatter(self, since_ns: int, two_drms_m: float | None, allowed_m: float) -> None:
         if two_drms_m is None:

@@ -37,10 +37,10 @@ class Persist:
     """One kind of trouble that is told while a condition holds, once it has held for long enough.
 
     source: which sentence type tells it; each is asked on its own, so that one that is right does not hide another
-    that is wrong.
+    that is wrong. runs: the conditions that hold, by source.
     """
 
-    __slots__ = ("_count_least", "_least_ns", "_runs", "kind", "troubles")
+    __slots__ = ("_count_least", "_least_ns", "kind", "runs", "troubles")
 
     def __init__(
         self, troubles: Troubles, kind: str, count_least: int = CONFIRM_COUNT, least_ns: int = CONFIRM_NS
@@ -49,17 +49,17 @@ class Persist:
         self.kind = kind
         self._count_least = count_least
         self._least_ns = least_ns
-        self._runs: dict[str, _Run] = {}
+        self.runs: dict[str, _Run] = {}
 
     @property
     def told(self) -> bool:
         """Whether it is being told."""
-        return any(run.told for run in self._runs.values())
+        return any(run.told for run in self.runs.values())
 
     def good(self, at_ns: int, source: str = "") -> None:
         """Asked, and not so."""
-        if self._runs:
-            self._runs.pop(source, None)
+        if self.runs:
+            self.runs.pop(source, None)
             if self.told:
                 return
         self.troubles.fine(self.kind, at_ns)
@@ -69,7 +69,7 @@ class Persist:
         note: str = "", figures: Figures | None = None,
     ) -> None:  # fmt: skip
         """Asked, and so."""
-        run = self._runs.setdefault(source, _Run(at_ns))
+        run = self.runs.setdefault(source, _Run(at_ns))
         run.count += 1
         run.last_ns = at_ns
         if run.told or (run.count >= self._count_least and at_ns - run.first_ns >= self._least_ns):
@@ -78,19 +78,19 @@ class Persist:
 
     def still(self, at_ns: int, source: str = "") -> None:
         """Nothing new was told of it: what is told goes on."""
-        if source in self._runs:
-            self._runs[source].last_ns = at_ns
+        if source in self.runs:
+            self.runs[source].last_ns = at_ns
 
     def forget(self) -> None:
         """The line was silent: what was not yet told must begin anew."""
-        self._runs = {source: run for source, run in self._runs.items() if run.told}
+        self.runs = {source: run for source, run in self.runs.items() if run.told}
 
     def expire(self, at_ns: int) -> None:
         """Ends what is no more asked, because what would tell it no longer comes."""
-        if not self._runs:
+        if not self.runs:
             return
         told = self.told
-        self._runs = {source: run for source, run in self._runs.items() if at_ns - run.last_ns <= FORGET_NS}
+        self.runs = {source: run for source, run in self.runs.items() if at_ns - run.last_ns <= FORGET_NS}
         if told and not self.told:
             self.troubles.fine(self.kind, at_ns)
 

@@ -81,7 +81,8 @@ class Rate:
             interval = at_ns - self.last_ns
             self.intervals.add(interval / 1e9)
             self.longest_gap_ns = max(self.longest_gap_ns, interval)
-            self._note_gap(max(self.last_ns, resumed_ns), at_ns, resumed_ns > self.last_ns)
+            if self.gap_most_ns is not None or resumed_ns > self.last_ns:
+                self._note_gap(max(self.last_ns, resumed_ns), at_ns, resumed_ns > self.last_ns)
         else:
             self.first_ns = at_ns
         self.count += 1

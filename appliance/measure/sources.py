@@ -38,6 +38,7 @@ class Sources:
     def __init__(self) -> None:
         self._last: dict[type, tuple[float, int]] = {}
         self._steps: dict[type, deque[_Step]] = {}
+        self._odd: dict[type, int] = {}  # of each type, for how many more steps one that did not run on is remembered
 
     def add(self, content: Content, at_ns: int) -> None:
         """One sentence that carries a time of day, and when it came."""
@@ -48,12 +49,14 @@ class Sources:
             last_s, last_ns = self._last[kind]
             step = _Step(time_s - last_s, at_ns - last_ns, time_s % 1 == last_s % 1 == 0)
             self._steps.setdefault(kind, deque(maxlen=_MEMORY)).append(step)
+            self._odd[kind] = _MEMORY if step.step_s <= 0 else max(0, self._odd.get(kind, 0) - 1)
         self._last[kind] = time_s, at_ns
 
     @property
     def twice_share(self) -> float:
         """The largest share, over the types, of sentences whose UTC was told before; 0 while too few have come."""
-        return max((_twice(steps) for steps in self._steps.values() if len(steps) >= _ENOUGH), default=0.0)
+        asked = [steps for kind, steps in self._steps.items() if self._odd[kind] and len(steps) >= _ENOUGH]
+        return max(map(_twice, asked), default=0.0)
 
 
 def _twice(steps: deque[_Step]) -> float:

@@ -12,7 +12,6 @@ from collections import deque
 from dataclasses import dataclass
 
 from appliance.measure.geodesy import Step, step_between
-from appliance.measure.promise import worse
 from appliance.measure.steps import Place
 
 SAMPLE_GAP_MOST_S = 2.5
@@ -66,6 +65,7 @@ class Span:
 
 
 SIGMAS = 3.0
+_ROOT_2 = math.sqrt(2)
 
 
 def span(first: Node, last: Node) -> Span:
@@ -78,7 +78,8 @@ def span(first: Node, last: Node) -> Span:
     if told > 0 and gone > 0:
         cross, along = north * told_east - east * told_north, north * told_north + east * told_east
         angle = math.degrees(math.atan2(cross, along))
-    promise = worse(first.place.promise, last.place.promise)
+    before, after = first.place.promise, last.place.promise
+    noise_m, drift_mps = max(before.noise_m, after.noise_m), max(before.drift_mps, after.drift_mps)
     # Whoever slides evenly, and still does after so long, does no more than this share of it in between.
     slid_m = max(first.settle_m, last.settle_m) * min(1.0, seconds / max(last.since_s, 1e-3))
     return Span(
@@ -90,7 +91,7 @@ def span(first: Node, last: Node) -> Span:
         track_deg=math.degrees(math.atan2(east, north)),
         turned_deg=last.turned_deg - first.turned_deg,
         change_mps=math.hypot(last.velocity[0] - first.velocity[0], last.velocity[1] - first.velocity[1]),
-        position_m=SIGMAS * (promise.noise_m * math.sqrt(2) + promise.drift_mps * seconds)
+        position_m=SIGMAS * (noise_m * _ROOT_2 + drift_mps * seconds)
         + max(first.place.grain_m, last.place.grain_m)
         + slid_m,
     )

@@ -104,7 +104,8 @@ class Recent:
     """The last 5 s of a figure, and what it usually was."""
 
     def __init__(self) -> None:
-        self.values: deque[tuple[int, float]] = deque(maxlen=int(TREND_NS / 1e9 * 50))
+        self.values: deque[float] = deque(maxlen=int(TREND_NS / 1e9 * 50))
+        self._times_ns: deque[int] = deque(maxlen=self.values.maxlen)
         self.usual = 0.0
         self._count = 0
         self._first_ns: int | None = None
@@ -112,6 +113,7 @@ class Recent:
 
     def forget(self) -> None:
         self.values.clear()
+        self._times_ns.clear()
         self._last_ns = None
 
     def add(self, value: float, at_ns: int, unusual: bool) -> None:
@@ -123,25 +125,27 @@ class Recent:
         share = min(1.0, apart_s / USUAL_S)
         self.usual += (value - self.usual) * (share if unusual else max(1 / self._count, share))
         self._last_ns = at_ns
-        self.values.append((at_ns, value))
-        while at_ns - self.values[0][0] > TREND_NS:
+        self.values.append(value)
+        self._times_ns.append(at_ns)
+        while at_ns - self._times_ns[0] > TREND_NS:
             self.values.popleft()
+            self._times_ns.popleft()
 
     @property
     def full(self) -> bool:
         """Whether enough was heard to tell a trend."""
         if self._first_ns is None or self._last_ns is None or len(self.values) < TREND_COUNT:
             return False
-        covered_ns = self._last_ns - self.values[0][0]
+        covered_ns = self._last_ns - self._times_ns[0]
         return self._last_ns - self._first_ns >= HISTORY_NS and covered_ns >= TREND_COVERED * TREND_NS
 
     @property
     def most(self) -> float:
-        return max(value for _, value in self.values)
+        return max(self.values)
 
     @property
     def least(self) -> float:
-        return min(value for _, value in self.values)
+        return min(self.values)
 
 
 SATELLITES_SPARE = 1

@@ -49,7 +49,7 @@ class Sentence:
     for).
     """
 
-    __slots__ = ("_content", "body", "frame", "marks", "talker", "type")
+    __slots__ = ("_content", "_fields", "body", "frame", "marks", "talker", "type")
 
     def __init__(self, frame: Frame, talker: str, type_: str, body: bytes, marks: tuple[str, ...]) -> None:
         self.frame = frame
@@ -58,11 +58,14 @@ class Sentence:
         self.body = body
         self.marks = marks
         self._content: Content | None = None
+        self._fields: list[str] | None = None
 
     @property
     def fields(self) -> list[str]:
         """All after the address, as sent."""
-        return self.body.decode("ascii").split(",")[1:]
+        if self._fields is None:
+            self._fields = self.body.decode("ascii").split(",")[1:]
+        return self._fields
 
     @property
     def content(self) -> Content | None:
