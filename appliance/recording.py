@@ -43,6 +43,7 @@ _GROUP_MOST = 10_000
 COARSE_S, FINE_S = 1.0, 0.001
 """What one step of `c` is, in seconds and in milliseconds: nothing can be told finer by it."""
 _SECOND_NS = 1_000_000_000
+_TIMED = frozenset({b"GGA", b"RMC", b"GLL", b"GST", b"ZDA"})
 
 
 class RecordingError(ValueError):
@@ -225,6 +226,8 @@ class _SentenceClock:
 
     def date(self, row: bytes) -> int:
         """Time of a row, in ns."""
+        if row[:1] == b"$" and row[3:6] not in _TIMED and row.count(b"$") == 1:
+            return self._now_ns  # whether it is sound or not, it tells no time
         framer = Framer()
         frames = framer.feed(Chunk(row, 0, 0)) + framer.flush()
         heard = parse(frames[0], checksum_required=False) if len(frames) == 1 else None

@@ -76,9 +76,12 @@ class Faults:
         opened: list[Fault] = []
         closed: list[Fault] = []
         for check in checks:
+            failing = check.state in ("fail", "warn")
+            if not failing and not self._open:
+                continue
             key = (check.id, check.message)
             fault = self._open.get(key)
-            if check.state in ("fail", "warn"):
+            if failing:
                 if fault is not None and key in self._over_ns and check.at_ns > self._over_ns[key]:
                     closed.append(self._close(key, self._over_ns.pop(key)))  # one ended, the next began, unseen
                     fault = None

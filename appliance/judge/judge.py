@@ -100,10 +100,12 @@ class Judge:
         Of two talkers at once nothing can be said; and a warning of what a rule of the needs has told adds nothing.
         """
         self._told_ns.update(dict.fromkeys(failing & TELLERS, now_ns))
+        if "two-talkers" in failing:
+            meter.truth.troubles.take_ended()
+            return {(kind, ""): Check(kind, "", "unknown", at_ns=now_ns) for kind in self._truths}
         checks = {(check.id, ""): check for check in truth(meter.truth.troubles, self._truths, now_ns)}
         for key, check in checks.items():
-            told_ns = self._told_ns.get(TOLD_BY.get(check.id, ""), -1)
-            if "two-talkers" in failing or (check.state == "warn" and check.at_ns <= told_ns):
+            if check.state == "warn" and check.at_ns <= self._told_ns.get(TOLD_BY.get(check.id, ""), -1):
                 checks[key] = Check(check.id, "", "unknown", at_ns=now_ns)
         return checks
 
@@ -129,9 +131,9 @@ class Judge:
         return check
 
 
-def rank(check: Check) -> tuple[int, int]:
+def rank(check: Check) -> int:
     """Orders checks: the failing first, then the unknown, each by importance."""
-    return _STATE_RANK[check.state], _RANK[check.id]
+    return _STATE_RANK[check.state] + _RANK[check.id]
 
 
 _FROM_SAMPLES = frozenset({"no-fix", "quality-not-accepted", "age-high", "satellites-few", "hdop-high", "decimals-few"})
@@ -142,4 +144,4 @@ MADE_BY_LOSS = frozenset(
 _AFTER_LOSS_NS = 1_000_000_000
 """The sentences that a loss spoilt are over a little later than the loss. Our choice."""
 ABOUT_THE_WIRE = WIRE_IDS | {"settings-faulty", "port-lost", "silent"}
-_STATE_RANK = {"fail": 0, "warn": 1, "unknown": 2, "pass": 3}
+_STATE_RANK = {state: place * len(_RANK) for place, state in enumerate(("fail", "warn", "unknown", "pass"))}

@@ -45,15 +45,19 @@ def truth(troubles: Troubles, kinds: Iterable[str], now_ns: int) -> Iterator[Che
     for one in troubles.take_ended():
         ended[one.kind] = _worse(ended.get(one.kind), one)
     for kind in kinds:
+        over, lasting = ended.get(kind), troubles.lasting.get(kind)
+        if over is None and lasting is None:
+            fine_ns = troubles.fine_since(kind)
+            if fine_ns is None:
+                yield Check(kind, "", "unknown", None, None, now_ns)
+            else:
+                yield Check(kind, "", "pass", None, None, fine_ns)
+            continue
         state: State = "warn" if kind in WARN_IDS else "fail"
-        over, lasting, fine_ns = ended.get(kind), troubles.lasting.get(kind), troubles.fine_since(kind)
         if over is not None:
             yield _check(over, state)
         if lasting is not None:
             yield _check(lasting, state)
-        elif over is None:
-            known: State = "unknown" if fine_ns is None else "pass"
-            yield Check(kind, "", known, at_ns=now_ns if fine_ns is None else fine_ns)
 
 
 def _check(trouble: Trouble, state: State) -> Check:

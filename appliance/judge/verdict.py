@@ -39,7 +39,7 @@ class Verdict:
         self.since_ns = started_ns
         self.clean_since_ns = started_ns
         self.clean_run_s = clean_run_s
-        self._failed = ""
+        self._failed: Check | None = None
         self._failing = False
 
     def take(self, checks: Sequence[Check], now_ns: int) -> bool:
@@ -49,7 +49,7 @@ class Verdict:
             self.clean_since_ns = now_ns  # what failed is over, since some moment after the last look
         self._failing = any(check.over_ns is None for check in failing)
         if failing:
-            self._failed = failing[0].says
+            self._failed = failing[0]
             ended = max(now_ns if check.over_ns is None else check.over_ns for check in failing)
             self.clean_since_ns = max(self.clean_since_ns, ended)
         pending = any(check.state == "unknown" and check.id not in OPTIONAL for check in checks)
@@ -73,7 +73,7 @@ class Verdict:
         if self.state == "go":
             return "All that the controller needs is coming."
         run = f"a go needs a clean run, so far {self.clean_s(now_ns):.0f} of {self.clean_run_s:.0f} s."
-        if self.state == "no-go":
-            return f"{self._failed} That is over; {run}"
+        if self.state == "no-go" and self._failed is not None:
+            return f"{self._failed.says} That is over; {run}"
         pending = next((c for c in checks if c.state == "unknown" and c.id not in OPTIONAL), None)
         return f"{pending.says} Listening: {run}" if pending else f"All checks pass; {run}"

@@ -84,7 +84,8 @@ class Load:
         """The load of the fullest second of the last 10 s."""
         tenths = self._recent(now_ns)
         changes = map(sub, tenths[_SECOND_TENTHS:], tenths)  # what the second gains and loses, moving on by a tenth
-        return max(accumulate(changes, initial=sum(tenths[:_SECOND_TENTHS]))) * BITS_A_BYTE / self.baud
+        most: int = max(accumulate(changes, initial=sum(tenths[:_SECOND_TENTHS])))
+        return most * BITS_A_BYTE / self.baud
 
     def _recent(self, now_ns: int) -> list[int]:
         """Bytes of the last hundred tenths, but for those at the end in which nothing came.
