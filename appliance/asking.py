@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-ROW_MOST_BYTES = 4096
+ROW_MOST_BYTES = 32 * 1024
 WAIT_S = 2.0
 """How long an answer is waited for. Our choice."""
 

@@ -96,7 +96,7 @@ def run(port: int, folder: Path | None, seconds: float | None) -> int:
         if folder is None:
             folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="linelamp-demo-")))
         folder = folder.resolve()
-        for part in ("needs", "run"):
+        for part in ("sheets", "run"):
             (folder / part).mkdir(parents=True, exist_ok=True)
         master, slave = os.openpty()
         stack.callback(os.close, master)
@@ -167,7 +167,7 @@ def settings_text(line_port: str, folder: Path, port: int) -> str:
         [
             f"machine = {text(MACHINE)}",
             f"needs = {text(NEEDS)}",
-            f"needs_folder = {text(folder / 'needs')}",
+            f"needs_folder = {text(folder / 'sheets')}",
             f"history = {text(folder / 'history.db')}",
             f"run_folder = {text(folder / 'run')}",
             "",

@@ -55,13 +55,19 @@ class Settings:
     pin: str = field(default="", repr=False)
     faulty: str = ""
 
-    def load_needs(self) -> Needs:
-        """The needs sheet in force. Raises SheetError."""
-        return needs.load(self.needs, [self.needs_folder])
+    @property
+    def own_needs_folder(self) -> Path:
+        """Where sheets lie that were made on the page: beside the history."""
+        return self.history.parent / "needs"
 
-    def needs_toml(self) -> str:
-        """The text of the needs sheet in force, to be kept with a watch. Raises SheetError."""
-        return needs.text(self.needs, [self.needs_folder])
+    @property
+    def needs_folders(self) -> list[Path]:
+        """Where sheets are looked for by name, before those that come along."""
+        return [self.own_needs_folder, self.needs_folder]
+
+    def load_needs(self) -> Needs:
+        """The needs sheet that the settings name. Raises SheetError."""
+        return needs.load(self.needs, self.needs_folders)
 
 
 def _pin(name: str, what: str, number: int) -> Key:
@@ -168,12 +174,13 @@ def from_toml(words: str, file: str, folder: Path = Path("/"), over: Mapping[str
     if "/" in sheet or sheet.endswith(".toml"):
         sheet = str((Path.cwd() if "needs" in (over or {}) else folder) / sheet)
     needs_folder = folder / top["needs_folder"]
-    baud = needs.load(sheet, [needs_folder]).baud
+    history = folder / top["history"]
+    baud = needs.load(sheet, [history.parent / "needs", needs_folder]).baud
     return Settings(
         machine=top["machine"],
         needs=sheet,
         needs_folder=needs_folder,
-        history=folder / top["history"],
+        history=history,
         run_folder=folder / top["run_folder"],
         lines=tuple(
             LineSettings(name, lines[name]["port"], lines[name]["baud"] or baud) for name in LINES if name in lines

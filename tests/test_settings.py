@@ -49,7 +49,7 @@ def test_a_file_of_ones_own_with_paths_from_its_folder(tmp_path: Path) -> None:
     assert (box.history, box.run_folder) == (tmp_path / "h.db", Path("/run/x"))
     assert (box.machine, box.pins, box.green, box.web_host, box.web_port) == ("Tractor 3", "mock", 5, "127.0.0.1", 80)
     assert box.load_needs().title == "Mine"
-    assert "19200" in box.needs_toml()
+    assert box.own_needs_folder == box.history.parent / "needs"
 
 
 def test_a_needs_sheet_by_path_is_looked_for_from_the_folder_of_the_file(tmp_path: Path) -> None:

@@ -171,6 +171,7 @@ class HistoryWriter:
     def take_over(self, pending: Pending) -> None:
         """Go on with what another writer could not write; its faults and losses begin anew here."""
         self._pending = pending
+        pending.ended_ns = None  # an end that could not be written was that of another watch
 
     def release(self) -> Pending:
         """Let go of a file that fails, as it is; gives what has not been written."""

@@ -11,29 +11,28 @@ import logging
 import signal
 import threading
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from types import FrameType
 from typing import Any
 
 from appliance import __version__
-from appliance.asking import Answer
 from appliance.history.rows import WatchStart
 from appliance.history.space import Space
 from appliance.line.port import LineReader
 from appliance.notify import Pulse
 from appliance.sentence.setting import Setting
 from appliance.settings import Settings
-from appliance.tap.commands import Command, CommandSocket
+from appliance.tap.answers import Answers
+from appliance.tap.commands import CommandSocket
 from appliance.tap.core import PICTURE, Core
 from appliance.tap.inbox import Inbox
 from appliance.tap.keeper import Keeper
+from appliance.tap.sheets import Sheets
 from appliance.tap.wiggling import NAME as WIGGLE
 
 HEARTBEAT_MOST_S = 10.0
 """A thread that has not moved for this long is taken for dead. Our choice."""
 _STOP_S = 8.0
-_WIGGLE_S = 1.0
-"""A test is begun or ended at the core's next turn; one that asks waits for it no longer than this."""
 DIED = 70
 """Exit status when a part of the tap has died (EX_SOFTWARE of BSD's sysexits.h)."""
 
@@ -44,16 +43,18 @@ class Tap:
     """The daemon. `run()` returns the exit status when it was asked to stop, or when a part died."""
 
     def __init__(self, settings: Settings, *, clock: Callable[[], int] = time.monotonic_ns) -> None:
-        needs = settings.load_needs()
+        sheets = Sheets(settings)
+        needs, toml = sheets.at_start()
         self._settings = settings
         self._clock = clock
         self._stop = threading.Event()
         self._pulse = Pulse()
-        start = WatchStart(clock(), time.time_ns(), needs.name, settings.needs_toml(), settings.machine, __version__)
+        start = WatchStart(clock(), time.time_ns(), needs.name, toml, settings.machine, __version__)
         self._inbox = Inbox()
         space = Space(settings.history_most_mb * 1_000_000, settings.free_least_mb * 1_000_000)
         self._keeper = Keeper(settings.history, start, space, clock=clock)
         self._core = Core(settings, needs, self._inbox, self._keeper, self._tune, clock=clock)
+        self._answers = Answers(self._core, self._keeper, sheets, self.stop)
         self._readers = [LineReader(line, self._inbox.put, clock=clock) for line in settings.lines]
 
     def stop(self) -> None:
@@ -63,7 +64,7 @@ class Tap:
     def run(self) -> int:
         """Listens until it is asked to stop. 0: stopped as asked; DIED: a part of it died."""
         self._settings.run_folder.mkdir(parents=True, exist_ok=True)
-        commands = CommandSocket(self._settings.run_folder, self._commands())
+        commands = CommandSocket(self._settings.run_folder, self._answers.commands())
         self._keeper.start()
         self._core.start()
         for reader in self._readers:
@@ -109,37 +110,6 @@ class Tap:
         for reader in self._readers:
             if reader.settings.name == line:
                 reader.tune(setting)
-
-    def _commands(self) -> dict[str, Command]:
-        return {"mark": self._mark, "wiggle": self._wiggle, "erase": self._erase}
-
-    def _mark(self, asked: Mapping[str, Any]) -> Answer:
-        note = asked.get("note", "")
-        if not isinstance(note, str):
-            return {"ok": False, "says": "note must be text."}
-        self._core.mark("page", note)
-        return {"ok": True}
-
-    def _wiggle(self, asked: Mapping[str, Any]) -> Answer:
-        on = asked.get("on")
-        if not isinstance(on, bool):
-            return {"ok": False, "says": "on must be true or false."}
-        if not self._core.wiggle(on).wait(_WIGGLE_S):
-            return {"ok": False, "says": "The box is too busy just now. Look whether it did it before you ask again."}
-        return {"ok": True}
-
-    def _erase(self, asked: Mapping[str, Any]) -> Answer:
-        """Begins to erase a watch, or all; a mark tells when it is done, and whether."""
-        which = asked.get("watch")
-        if which != "all" and (not isinstance(which, int) or isinstance(which, bool)):
-            return {"ok": False, "says": 'watch must be the number of a watch, or "all".'}
-        what = "All watches" if which == "all" else f"Watch {which}"
-
-        def done(says: str) -> None:
-            self._core.mark("box", f"{what} could not be erased: {says}" if says else f"{what} erased.")
-
-        self._keeper.erase(None if which == "all" else which, done)
-        return {"ok": True}
 
 
 def run(settings: Settings) -> int:

@@ -69,6 +69,7 @@ class Keeper:
         self._orders: queue.Queue[Order] = queue.Queue(_ORDERS_MOST)
         self._stopping = threading.Event()
         self._ended_ns = start.started_ns
+        self._renewal: tuple[int, WatchStart] | None = None
         self._thread = threading.Thread(target=self._run, name="keeper", daemon=True)
 
     @property
@@ -127,6 +128,11 @@ class Keeper:
         """The line has told the time."""
         self._order(lambda writer: writer.date_watch(utc_minus_mono_ns, uncertainty_s))
 
+    def renew(self, at_ns: int, start: WatchStart) -> None:
+        """Ends the watch at at_ns and begins another; what is ordered from now on belongs to that one."""
+        self.watch_id = None
+        self._order(lambda _writer: setattr(self, "_renewal", (at_ns, start)))
+
     def erase(self, watch_id: int | None, done: Callable[[str], None]) -> None:
         """Erases a watch, or all. done: is told, by the keeper's thread, what is wrong with it, or ""."""
 
@@ -174,11 +180,17 @@ class Keeper:
                     continue
             except _TROUBLES as trouble:
                 self._trouble(trouble)
-            until_ns = self._clock() + int(RETRY_S * 1e9)
-            while self._clock() < until_ns:
-                self._beat_ns = self._clock()
-                if self._stopping.wait(_TURN_S):
-                    return None
+            if self._stopped_meanwhile():
+                return None
+
+    def _stopped_meanwhile(self) -> bool:
+        """Waits until it is to be tried again; whether a stop came first."""
+        until_ns = self._clock() + int(RETRY_S * 1e9)
+        while self._clock() < until_ns:
+            self._beat_ns = self._clock()
+            if self._stopping.wait(_TURN_S):
+                return True
+        return False
 
     def _begin(self) -> HistoryWriter:
         writer = HistoryWriter(self._path, self._space)
@@ -201,6 +213,8 @@ class Keeper:
             with contextlib.suppress(queue.Empty):
                 order = self._orders.get(timeout=max(0.0, min(_TURN_S, (commit_ns - now_ns) / 1e9)))
                 self._carry_out(order, writer)
+            if self._renewal is not None:
+                writer = self._renew(writer, *self._renewal)
             if self._clock() >= commit_ns:
                 commit_ns = self._clock() + int(COMMIT_S * 1e9)  # from its beginning, so that slow commits fall due
                 writer = self._commit(writer)
@@ -225,6 +239,26 @@ class Keeper:
                 "because it could not be written for too long."
             )
         return writer
+
+    def _renew(self, writer: HistoryWriter, ended_ns: int, start: WatchStart) -> HistoryWriter:
+        """Ends the watch and begins the next, tried until it works; what is ordered meanwhile waits in the queue."""
+        self._renewal, self._start, ended = None, start, False
+        while True:
+            try:
+                with self._at_card():
+                    if not ended:
+                        writer.end_watch(ended_ns)
+                    ended = True
+                    self.watch_id = writer.begin_watch(start)
+                self._trouble_says = ""
+                return writer
+            except HistoryDamaged as trouble:
+                self._trouble(trouble)
+                return self._anew(writer, trouble)
+            except _TROUBLES as trouble:
+                self._trouble(trouble)
+            if self._stopped_meanwhile():
+                return writer
 
     def _make_room(self, writer: HistoryWriter) -> None:
         self._full_says = writer.make_room()

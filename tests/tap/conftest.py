@@ -86,12 +86,14 @@ def play(box: Callable[..., Settings]) -> Callable[..., Core]:
         script: list[tuple[int, Item | Callable[[], object]]],
         settings: Settings | None = None,
         at_end: Callable[[Core], object] = lambda _: None,
+        at_start: Callable[[Core], object] = lambda _: None,
     ) -> Core:
         settings = settings or box()
         inbox = Played(script)
         needs = settings.load_needs()
         keeper = Keeper(settings.history, WatchStart(ORIGIN_NS, ORIGIN_NS, needs.name, "", settings.machine, "0"))
         core = Core(settings, needs, inbox, keeper, clock=inbox.clock)
+        at_start(core)
         keeper.start()
         core.start()
         try:

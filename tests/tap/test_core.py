@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import re
 import threading
 import time
 from collections.abc import Callable
@@ -16,6 +17,7 @@ import pytest
 from appliance import check
 from appliance.history.reader import History
 from appliance.history.rows import WatchStart
+from appliance.judge import needs
 from appliance.line.port import Counted, PortState, Tuned
 from appliance.sentence.chunk import Chunk
 from appliance.sentence.counters import Counters
@@ -108,6 +110,60 @@ def test_a_day_in_small(play: Play, box: Box) -> None:
         (clip,) = fault.evidence
         assert clip.chunks[0].start_ns == pytest.approx(fault.start_ns - 5 * SECOND, abs=0.3 * SECOND)
         assert clip.chunks[-1].end_ns == pytest.approx(fault.end_ns + 5 * SECOND, abs=0.3 * SECOND)
+
+
+def test_other_needs_begin_a_new_watch_and_no_byte_is_missed(play: Play, box: Box) -> None:
+    """Verdict and faults begin anew; what was judged by the old sheet stays judged by it."""
+    settings = box()
+    pictures: dict[int, dict[str, Any]] = {}
+    cores: list[Core] = []
+    script = said(Spell("message-off", 13, 30, what="VTG"), seconds=30.0)
+    usual = needs.text("rate-section").replace("usual set", "without speed")
+    toml = re.sub(r"\[message\.VTG\][^[]*", "", usual)
+    script.append(at(15.01, lambda: cores[0].renew(needs.from_toml(toml, "no-speed"), toml)))
+
+    def look(second: int) -> Callable[[], object]:
+        return lambda: pictures.update({second: shown(settings)})
+
+    script += [at(second + 0.02, look(second)) for second in (14, 16, 29)]
+    play(in_order(script), settings, at_start=cores.append)
+    assert [pictures[second]["verdict"]["state"] for second in (14, 16, 29)] == ["no-go", "wait", "go"]
+    assert [pictures[second]["needs"]["name"] for second in (14, 16)] == ["rate-section", "no-speed"]
+    assert pictures[14]["faults_open"]
+    assert pictures[16]["faults_open"] == pictures[16]["faults_recent"] == []
+    assert pictures[16]["lines"][0]["port_state"] == "open"
+    assert pictures[16]["watch"]["seconds"] < 2
+    with History(settings.history) as history:
+        first, then = history.watch(1), history.watch(2)
+        assert (first.ended_how, first.needs_name) == ("stopped", "rate-section")
+        assert (then.needs_name, then.needs_toml) == ("no-speed", toml)
+        assert first.ended_ns == then.started_ns
+        assert [fault.kind for fault in history.faults(1)] == ["gap"]
+        assert history.faults(2) == []
+        raw = b"".join(chunk.data for watch in (1, 2) for chunk in history.chunks(watch, RECEIVER))
+        assert raw == b"".join(
+            step[1][1].data for step in script if isinstance(step[1], tuple) and isinstance(step[1][1], Chunk)
+        )
+        assert [mark.note for mark in history.marks(1)] == [
+            "Needs changed to “Rate and section controller, without speed”; a new watch began."
+        ]
+        assert "before, “Rate and section controller, usual set”" in history.marks(2)[0].note
+        assert [row.setting.baud for row in history.tunings(2, RECEIVER)] == [38400]
+
+
+def test_other_needs_find_the_port_as_it_is_tuned(play: Play, box: Box) -> None:
+    settings = box()
+    cores: list[Core] = []
+    odd = Setting.parse(9600, "8E1")
+    tuned = Tuned(RECEIVER, ORIGIN_NS + SECOND, odd, "")
+    script: list[Any] = [OPEN, (ORIGIN_NS + SECOND, (RECEIVER, tuned))]
+    script.append(at(2, lambda: cores[0].renew(needs.load("alive"), needs.text("alive"))))
+    pictures: list[dict[str, Any]] = []
+    script.append(at(3, lambda: pictures.append(shown(settings))))
+    play(script, settings, at_start=cores.append)
+    assert (pictures[0]["lines"][0]["baud"], pictures[0]["lines"][0]["format"]) == (9600, "8E1")
+    with History(settings.history) as history:
+        assert [row.setting for row in history.tunings(2, RECEIVER)] == [odd]
 
 
 def test_with_faulty_settings_the_lamps_never_say_go(play: Play, box: Box) -> None:

@@ -121,6 +121,49 @@ def test_marks_over_the_socket(running: Callable[..., Running]) -> None:
         assert [(mark.source, mark.note) for mark in history.marks(1)] == [("page", "hand on the plug"), ("page", "")]
 
 
+MINE = 'title = "Mine"\n[line]\nbaud = 4800\nsilence_most_s = 1\n'
+
+
+def test_needs_over_the_socket(running: Callable[..., Running]) -> None:
+    tap = running()
+    tap.until(lambda shown: shown["watch"]["id"])
+    path = tap.settings.run_folder / NAME
+    ask(path, {"do": "needs-keep", "name": "mine", "toml": MINE})
+    ask(path, {"do": "needs-use", "name": "mine"})
+    tap.until(lambda shown: shown["needs"]["title"] == "Mine" and shown["watch"]["id"] == 2)
+    ask(path, {"do": "needs-keep", "name": "mine", "toml": MINE.replace("Mine", "Mine, changed")})  # of the one in use
+    tap.until(lambda shown: shown["needs"]["title"] == "Mine, changed" and shown["watch"]["id"] == 3)
+    for asked, says in (
+        ({"do": "needs-use", "name": "gone"}, 'no sheet called "gone"'),
+        ({"do": "needs-use"}, "name must be text"),
+        ({"do": "needs-keep", "name": "bad", "toml": "title = 7"}, "title"),
+        ({"do": "needs-keep", "name": "bad"}, "must be text"),
+        ({"do": "needs-delete", "name": "mine"}, "in use"),
+        ({"do": "needs-delete", "name": 7}, "name must be text"),
+    ):
+        with pytest.raises(AskError, match=says):
+            ask(path, asked)
+    ask(path, {"do": "needs-use", "name": "alive"})
+    ask(path, {"do": "needs-delete", "name": "mine"})
+    tap.tap.stop()
+    assert tap.ended() == 0
+    with History(tap.settings.history) as history:
+        assert [watch.needs_name for watch in history.watches()] == ["alive", "mine", "mine", "rate-section"]
+        notes = [mark.note for watch in (1, 4) for mark in history.marks(watch)]
+    assert any("“mine” was kept" in note for note in notes)
+    assert any("“mine” was deleted" in note for note in notes)
+
+
+def test_a_stop_over_the_socket(running: Callable[..., Running]) -> None:
+    tap = running()
+    tap.until(lambda shown: shown["watch"]["id"])
+    ask(tap.settings.run_folder / NAME, {"do": "stop"})
+    assert tap.ended() == 0
+    with History(tap.settings.history) as history:
+        assert [(mark.source, mark.note) for mark in history.marks(1)] == [("page", "asked for a clean stop")]
+        assert history.watch(1).ended_how == "stopped"
+
+
 def test_a_wiggle_test_over_the_socket(running: Callable[..., Running]) -> None:
     tap = running()
     tap.until(lambda shown: shown["watch"]["id"])

@@ -5,6 +5,7 @@ from __future__ import annotations
 import sqlite3
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -197,3 +198,36 @@ def test_a_card_in_trouble_is_said_and_nothing_is_lost_when_it_recovers(tmp_path
         assert kept(path)[1] == ["in trouble"]
     finally:
         assert keeper.stop(6 * SECOND, 20.0)
+
+
+def test_another_watch_waits_for_a_history_that_is_held(tmp_path: Path) -> None:
+    """What is ordered meanwhile belongs to the next watch, and nothing is lost."""
+    path = tmp_path / "history.db"
+    keeper = Keeper(path, START, clock=quick)
+    keeper.start()
+    try:
+        until(lambda: keeper.watch_id)
+        keeper.mark(MarkRow(5 * SECOND, "page", "in the first"))
+        blocking = sqlite3.connect(path, isolation_level=None)
+        try:
+            blocking.execute("BEGIN IMMEDIATE")
+            keeper.renew(6 * SECOND, replace(START, started_ns=6 * SECOND, needs_name="other"))
+            keeper.mark(MarkRow(7 * SECOND, "page", "in the second"))
+            until(lambda: "cannot be written" in keeper.says, 20.0)
+            assert keeper.watch_id is None
+            blocking.execute("ROLLBACK")
+        finally:
+            blocking.close()
+        until(lambda: keeper.watch_id == 2, 20.0)
+    finally:
+        assert keeper.stop(9 * SECOND, 20.0)
+    with History(path) as history:
+        assert [(watch.needs_name, watch.ended_ns) for watch in history.watches()] == [
+            ("other", 9 * SECOND),
+            ("alive", 6 * SECOND),
+        ]
+        notes = [[mark.note for mark in history.marks(watch)] for watch in (1, 2)]
+        assert notes == [
+            ["in the first"],
+            ["in the second"],
+        ]

@@ -1,0 +1,123 @@
+"""What the tap does when it is asked: one command each, answered with yes, or with no and why.
+
+Whatever changes the box leaves a mark of the box in history, with its time.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from appliance.asking import Answer
+from appliance.judge.sheet import SheetError
+from appliance.tap.commands import Command
+from appliance.tap.core import Core
+from appliance.tap.keeper import Keeper
+from appliance.tap.sheets import SheetRefused, Sheets
+
+_TURN_S = 1.0
+"""What the core is asked for it does at its next turn; one that asks waits for it no longer than this."""
+_BUSY = "The box is too busy just now. Look whether it did it before you ask again."
+
+YES: Answer = {"ok": True}
+
+
+class Answers:
+    """Owned by the thread that answers. stop: asks for a clean stop of the tap."""
+
+    def __init__(self, core: Core, keeper: Keeper, sheets: Sheets, stop: Callable[[], None]) -> None:
+        self._core = core
+        self._keeper = keeper
+        self._sheets = sheets
+        self._stop = stop
+
+    def commands(self) -> dict[str, Command]:
+        """By the word that they are asked with."""
+        return {
+            "mark": self._mark,
+            "wiggle": self._wiggle,
+            "erase": self._erase,
+            "needs-keep": self._needs_keep,
+            "needs-use": self._needs_use,
+            "needs-delete": self._needs_delete,
+            "stop": self._stop_cleanly,
+        }
+
+    def _mark(self, asked: Mapping[str, Any]) -> Answer:
+        note = asked.get("note", "")
+        if not isinstance(note, str):
+            return _no("note must be text.")
+        self._core.mark("page", note)
+        return YES
+
+    def _wiggle(self, asked: Mapping[str, Any]) -> Answer:
+        on = asked.get("on")
+        if not isinstance(on, bool):
+            return _no("on must be true or false.")
+        return YES if self._core.wiggle(on).wait(_TURN_S) else _no(_BUSY)
+
+    def _erase(self, asked: Mapping[str, Any]) -> Answer:
+        """Begins to erase a watch, or all; a mark tells when it is done, and whether."""
+        which = asked.get("watch")
+        if which != "all" and (not isinstance(which, int) or isinstance(which, bool)):
+            return _no('watch must be the number of a watch, or "all".')
+        what = "All watches" if which == "all" else f"Watch {which}"
+
+        def done(says: str) -> None:
+            self._core.mark("box", f"{what} could not be erased: {says}" if says else f"{what} erased.")
+
+        self._keeper.erase(None if which == "all" else which, done)
+        return YES
+
+    def _needs_keep(self, asked: Mapping[str, Any]) -> Answer:
+        """Keeps a sheet of the user's own. The one in force is taken into use anew, lest a restart do so unseen."""
+        name, toml = asked.get("name"), asked.get("toml")
+        if not isinstance(name, str) or not isinstance(toml, str):
+            return _no("name and toml must be text.")
+
+        def keep() -> Answer:
+            self._sheets.keep(name, toml)
+            if name == self._core.needs_name:
+                return self._take_into_use(name)
+            self._core.mark("box", f"The needs sheet “{name}” was kept.")
+            return YES
+
+        return _tried(keep)
+
+    def _needs_use(self, asked: Mapping[str, Any]) -> Answer:
+        """Takes a sheet into use, with a new watch."""
+        name = asked.get("name")
+        return _tried(lambda: self._take_into_use(name)) if isinstance(name, str) else _no("name must be text.")
+
+    def _needs_delete(self, asked: Mapping[str, Any]) -> Answer:
+        name = asked.get("name")
+        if not isinstance(name, str):
+            return _no("name must be text.")
+
+        def delete() -> Answer:
+            self._sheets.delete(name)
+            self._core.mark("box", f"The needs sheet “{name}” was deleted.")
+            return YES
+
+        return _tried(delete)
+
+    def _take_into_use(self, name: str) -> Answer:
+        return YES if self._core.renew(*self._sheets.use(name)).wait(_TURN_S) else _no(_BUSY)
+
+    def _stop_cleanly(self, _asked: Mapping[str, Any]) -> Answer:
+        self._core.mark("page", "asked for a clean stop")
+        self._stop()
+        return YES
+
+
+def _tried(what: Callable[[], Answer]) -> Answer:
+    try:
+        return what()
+    except (SheetRefused, SheetError) as trouble:
+        return _no(str(trouble))
+    except OSError as trouble:
+        return _no(f"The card could not be written: {trouble.strerror or trouble}.")
+
+
+def _no(says: str) -> Answer:
+    return {"ok": False, "says": says}
