@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable
 
-from appliance import picture
+from appliance import picture, picture_truth
 from appliance.judge.check import Check
 from appliance.judge.circumstances import Gathered
 from appliance.judge.faults import Fault
@@ -16,6 +16,7 @@ from appliance.judge.needs import Needs
 from appliance.judge.verdict import OPTIONAL
 from appliance.judge.wire import WIRE_IDS
 from appliance.judge.words import duration
+from appliance.plain import Json, utc_text
 from appliance.recording import Recorded, RecordingError
 from appliance.sentence.chunk import Chunk
 from appliance.source import Source
@@ -121,14 +122,14 @@ class Recording:
             return "no-go"
         return "go" if self.went_go else "wait"
 
-    def result(self) -> picture.Json:
+    def result(self) -> Json:
         """Verdict, span, bytes, messages, fix, checks and faults, as documented for `check --json`."""
         watch = self.watch
         if watch is None:
             raise RecordingError("The recording has not been judged yet.")
         meter, offset, end_ns = watch.receiver, self.source.utc_offset_ns, watch.last_ns
-        start_utc = None if offset is None else picture.utc_text(watch.started_ns + offset)
-        end_utc = None if offset is None else picture.utc_text(end_ns + offset)
+        start_utc = None if offset is None else utc_text(watch.started_ns + offset)
+        end_utc = None if offset is None else utc_text(end_ns + offset)
         seconds = round((end_ns - watch.started_ns) / 1e9, 3)
         fix = picture.fix(meter.fix)
         return {
@@ -143,18 +144,18 @@ class Recording:
             "damaged": dict(meter.errors.reasons),
             "messages": [self._message(row) for row in picture.messages(meter, self.needs, end_ns, fields=False)],
             "fix": fix,
-            "motion": picture.motion(meter),
-            "clock": picture.clock(meter, watch.started_ns),
-            "controller_saw": picture.controller_saw(watch, end_ns)["spans"],
-            "error_seconds": picture.error_seconds(meter),
-            "proof": picture.proof(watch, end_ns),
+            "motion": picture_truth.motion(meter),
+            "clock": picture_truth.clock(meter, watch.started_ns),
+            "controller_saw": picture_truth.controller_saw(watch, end_ns)["spans"],
+            "error_seconds": picture_truth.error_seconds(meter),
+            "proof": picture_truth.proof(watch, end_ns),
             "causes": picture.causes(self._inquiry, watch, end_ns),
             "goes_with": self._goes_with(),
             "checks": [picture.check(one) for one in self._checks(watch)],
             "faults": [picture.fault(one, watch.started_ns, offset) for one in sorted(self.faults, key=_order)],
         }
 
-    def _goes_with(self) -> list[picture.Json]:
+    def _goes_with(self) -> list[Json]:
         """What the faults go with, as far as the recording is long enough to tell."""
         gathered = self.gathered
         return [] if gathered is None else goes_with(gathered.seconds, gathered.onsets(self.faults))
@@ -176,12 +177,12 @@ class Recording:
                 checks[key] = fault.as_check()
         return sorted(checks.values(), key=rank)
 
-    def _message(self, row: picture.Json) -> picture.Json:
+    def _message(self, row: Json) -> Json:
         """Over the whole recording: the rate from its first arrival to its last."""
         return row | {"rate_hz": row["rate_watch_hz"], "jitter_floor_s": self.source.jitter_floor_s}
 
 
-def why_wait(result: picture.Json) -> str:
+def why_wait(result: Json) -> str:
     """Why a recording in which nothing failed is no go all the same."""
     if not result["span"]["seconds"]:
         return "It cannot be judged: nothing in it tells how much time passed."
@@ -195,7 +196,7 @@ def _order(fault: Fault) -> tuple[int, str, str]:
     return fault.start_ns, fault.kind, fault.message
 
 
-def in_words(result: picture.Json) -> str:
+def in_words(result: Json) -> str:
     """The same result for people: verdict, what is wrong, and what was heard."""
     span, heard = result["span"], result["bytes"]
     rows = [f"{result['verdict'].upper()} by the needs sheet {result['needs']}"]
@@ -223,7 +224,7 @@ def in_words(result: picture.Json) -> str:
     return "\n".join(rows)
 
 
-def _first_cause(causes: list[picture.Json]) -> list[str]:
+def _first_cause(causes: list[Json]) -> list[str]:
     """What it most likely is, and what to try."""
     return [f"Likely cause: {one['says']} {one['because']} Try first: {one['try']}" for one in causes[:1]]
 

@@ -7,7 +7,7 @@ import math
 
 import pytest
 
-from appliance import picture
+from appliance import picture, picture_truth, plain
 from appliance.judge import needs
 from appliance.judge.check import Check
 from appliance.judge.faults import Fault
@@ -42,7 +42,7 @@ NOW_NS = ORIGIN_NS + 20 * SECOND
     [(1.26, 1, 1.3), (None, 1, None), (math.nan, 1, None), (math.inf, 2, None), (-math.inf, 2, None), (2, 3, 2)],
 )
 def test_numbers_for_json(value: float | None, digits: int, shown: float | None) -> None:
-    assert picture.rounded(value, digits) == shown
+    assert plain.rounded(value, digits) == shown
 
 
 @pytest.mark.parametrize(
@@ -57,7 +57,7 @@ def test_numbers_for_json(value: float | None, digits: int, shown: float | None)
     ],
 )
 def test_utc_as_text(utc_ns: int | None, text: str | None) -> None:
-    assert picture.utc_text(utc_ns) == text
+    assert plain.utc_text(utc_ns) == text
 
 
 def test_the_verdict() -> None:
@@ -158,4 +158,4 @@ def test_without_times_of_arrival_no_load_silence_or_jitter_is_shown() -> None:
     ],
 )
 def test_how_far_the_boxs_own_clock_is_ahead(offset_s: float | None, wall_s: float, ahead_s: float | None) -> None:
-    assert picture.box_ahead_s(offset_s, round(wall_s * SECOND)) == ahead_s
+    assert picture_truth.box_ahead_s(offset_s, round(wall_s * SECOND)) == ahead_s

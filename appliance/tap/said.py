@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import deque
 from typing import Any
 
-from appliance.picture import rounded, utc_text
+from appliance.plain import rounded, utc_text
 from appliance.sentence.chunk import Chunk
 
 ROWS_MOST = 12

@@ -5,8 +5,9 @@ from __future__ import annotations
 import time
 from typing import Any
 
-from appliance import __version__, picture
+from appliance import __version__, picture, picture_truth
 from appliance.lamp import Lamps
+from appliance.plain import Json, rounded, utc_text
 from appliance.settings import Settings
 from appliance.tap.listening import SHOWN, Listening
 from appliance.watch import CONTROLLER
@@ -20,14 +21,14 @@ def live_picture(
     lamps: Lamps | None,
     box: dict[str, Any],
     now_ns: int,
-) -> picture.Json:
+) -> Json:
     """watch_id: of the watch in history, None until it has begun there. box: how the box itself is."""
     watch, offset = listening.watch, listening.offset_ns(now_ns)
     started, needs, utc = watch.started_ns, watch.needs, watch.receiver.utc
     return {
         "format": 1,
         "version": __version__,
-        "at_utc": picture.utc_text(now_ns + offset),
+        "at_utc": utc_text(now_ns + offset),
         "machine": settings.machine,
         "verdict": picture.verdict(watch, now_ns),
         "needs": {"name": needs.name, "title": needs.title},
@@ -35,25 +36,25 @@ def live_picture(
         "lines": [_line(listening, line.name, line.path, now_ns, offset) for line in settings.lines],
         "watch": {
             "id": watch_id,
-            "seconds": picture.rounded((now_ns - started) / 1e9, 1),
-            "started_utc": picture.utc_text(started + offset),
+            "seconds": rounded((now_ns - started) / 1e9, 1),
+            "started_utc": utc_text(started + offset),
         },
         "clock": {
             "source": "line" if listening.dated else "box",
-            "uncertainty_s": picture.rounded(utc.uncertainty_s, 3),
+            "uncertainty_s": rounded(utc.uncertainty_s, 3),
         },
         "lamps": _lamps(lamps),
         "wiggle": listening.wiggling.on,
         "box": box,
-        "controller_saw": picture.controller_saw(watch, now_ns, most=SHOWN),
-        "proof": picture.proof(watch, now_ns),
+        "controller_saw": picture_truth.controller_saw(watch, now_ns, most=SHOWN),
+        "proof": picture_truth.proof(watch, now_ns),
         "causes": picture.causes(listening.inquiry, watch, now_ns),
         "faults_open": [picture.fault(one, started, offset) for one in watch.faults.open],
         "faults_recent": [picture.fault(one, started, offset) for one in listening.recent],
         "marks": [
             {
-                "at_s": picture.rounded((mark.at_ns - started) / 1e9, 1),
-                "at_utc": picture.utc_text(mark.at_ns + offset),
+                "at_s": rounded((mark.at_ns - started) / 1e9, 1),
+                "at_utc": utc_text(mark.at_ns + offset),
                 "source": mark.source,
                 "note": mark.note,
             }
@@ -62,22 +63,22 @@ def live_picture(
     }
 
 
-def _line(listening: Listening, name: str, path: str, now_ns: int, offset: int) -> picture.Json:
+def _line(listening: Listening, name: str, path: str, now_ns: int, offset: int) -> Json:
     port, watch = listening.ports.get(name), listening.watch
     meter, floor_s = watch.meters[name], listening.floors_s.get(name)
-    clock = picture.clock(meter, watch.started_ns)
+    clock = picture_truth.clock(meter, watch.started_ns)
     wall_less_mono_ns = time.time_ns() - now_ns
     return {
         "name": name,
         "port": path,
         "port_state": port.state if port else "missing",
         "port_says": port.says if port else "The port has not been opened yet.",
-        "floor_s": picture.rounded(floor_s, 6),
+        "floor_s": rounded(floor_s, 6),
         "setting": picture.setting(meter, name),
         "counters": picture.counters(meter),
         "said": listening.said.shown(watch.started_ns, offset) if name == CONTROLLER else [],
         **picture.line(meter, watch.needs, now_ns),
-        "clock": clock | {"box_ahead_s": picture.box_ahead_s(clock["offset_s"], wall_less_mono_ns)},
+        "clock": clock | {"box_ahead_s": picture_truth.box_ahead_s(clock["offset_s"], wall_less_mono_ns)},
     }
 
 

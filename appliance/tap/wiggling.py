@@ -14,7 +14,7 @@ from typing import Any
 
 from appliance.judge.words import duration
 from appliance.measure.wiggle import Wiggle
-from appliance.picture import rounded, utc_text
+from appliance.plain import rounded, utc_text
 from appliance.tap.publish import publish
 from appliance.watch import RECEIVER, Watch
 

@@ -22,8 +22,8 @@ from random import Random
 from typing import TYPE_CHECKING
 
 from appliance.judge.inquiry import Inquiry
-from appliance.picture import Json
 from appliance.picture import causes as causes_of
+from appliance.plain import Json
 from appliance.sentence.chunk import Chunk
 from appliance.sentence.counters import Counters
 from appliance.sentence.setting import Setting
