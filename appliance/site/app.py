@@ -13,7 +13,7 @@ from werkzeug.exceptions import HTTPException, NotFound
 from werkzeug.wrappers import Response as AnyResponse
 
 from appliance.asking import ask
-from appliance.site import day_page, guard, letting_in, past_pages, places, wiggle, words
+from appliance.site import day_page, guard, letting_in, past_pages, places, portal, wiggle, words
 from appliance.site.board import Board, events
 from appliance.site.glance import Glance
 from appliance.site.lines import floor_says
@@ -69,6 +69,7 @@ def create_app(
     guard.install(app, host_names)
     letting_in.install(app, letting_in.Door(pin, state_folder))
     places.install(app)
+    portal.install(app)
     _live(app, board, streams, ending)
     _mark(app, command_socket)
     test_path = picture_path.with_name(wiggle.NAME)

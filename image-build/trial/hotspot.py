@@ -17,6 +17,20 @@ said = {}
 def run(*words):
     return subprocess.run(words, capture_output=True, text=True).stdout
 
+def option(number, here, server):  # a DHCPINFORM, RFC 2131 and 2132: what would you have me know?
+    mac = bytes.fromhex(pathlib.Path("/sys/class/net/wlan1/address").read_text().replace(":", ""))
+    head = bytes((1, 1, 6, 0)) + b"help" + bytes(4) + socket.inet_aton(here) + bytes(12) + mac + bytes(202)
+    one = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+    one.bind((here, 68))
+    one.settimeout(20)
+    one.sendto(head + bytes((99, 130, 83, 99, 53, 1, 8, 55, 1, number, 255)), (server, 67))
+    answer, at = one.recv(1500), 240
+    while at < len(answer) and answer[at] != 255:
+        if answer[at] == number:
+            return answer[at + 2 : at + 2 + answer[at + 1]].decode()
+        at += 2 + answer[at + 1] if answer[at] else 1
+    return ""
+
 def asked(name, server, port):
     labels = b"".join(bytes([len(part)]) + part.encode() for part in name.split("."))
     one = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
@@ -43,7 +57,9 @@ try:
     lease = dict(re.findall(r"^(\w+)='(.*)'", pathlib.Path("/run/net-wlan1.conf").read_text(), re.M))
     said["address"], said["dns"] = lease["IPV4ADDR"], lease["IPV4DNS0"]
     run("ip", "route", "add", "224.0.0.0/4", "dev", "wlan1")
+    said["option 114"] = option(114, lease["IPV4ADDR"], lease["IPV4DNS0"])
     said["by dns"] = asked("linelamp.local", lease["IPV4DNS0"], 53)
+    said["its name by dns"] = asked(name + ".local", lease["IPV4DNS0"], 53)
     said["by mdns"] = asked(name + ".local", "224.0.0.251", 5353)
     page = urllib.request.Request("http://%s/" % said["by dns"], headers={"Host": "linelamp.local"})
     said["page"] = "linelamp" in urllib.request.urlopen(page, timeout=60).read().decode()
@@ -83,5 +99,6 @@ def hotspot(report: Report, machine: Machine, ssid: str, passphrase: str, name: 
         said_by = phone(passphrase, 120)
         told.append(str(said_by))
         here = "192.168.77.1"
-        if not said_by.get("page") or (said_by.get("by dns"), said_by.get("by mdns")) != (here, here):
+        found = {said_by.get(how) for how in ("by dns", "its name by dns", "by mdns")}
+        if not said_by.get("page") or found != {here} or "unrestricted" not in str(said_by.get("option 114")):
             raise Failed(told[0])

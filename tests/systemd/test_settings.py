@@ -93,6 +93,9 @@ def test_all_that_may_be_set(made: Made, tmp_path: Path) -> None:
     rows = profile(run).read_text().splitlines()
     assert {"ssid=cab\\; 3", "channel=11", "psk=with \\\\ and = and #", "mode=ap", "key-mgmt=wpa-psk"} <= set(rows)
     assert not any("@" in row for row in rows)
+    hosts = (run / "linelamp-settings/hosts").read_text()
+    assert hosts == "192.168.77.1 cab-3.local cab-3\n"
+    assert f"address1={hosts.split()[0]}/24" in rows
     assert profile(run).stat().st_mode & 0o777 == 0o600
 
 

@@ -170,3 +170,11 @@ def test_exposure(name: str, tree: Path) -> None:
     found = re.search(r"exposure level for \S+: ([\d.]+)", done.stdout)
     assert found, done.stderr
     assert float(found[1]) < SAFE_MOST
+
+
+def test_the_server_of_addresses_takes_our_words(tree: Path) -> None:
+    if shutil.which("dnsmasq") is None:
+        pytest.skip("This machine has no dnsmasq.")
+    ours = tree / "etc/NetworkManager/dnsmasq-shared.d/linelamp.conf"
+    done = subprocess.run(["dnsmasq", "--test", "-C", ours], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
