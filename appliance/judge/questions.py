@@ -6,9 +6,10 @@ of the time spent, rounded to what people say.
 
 from __future__ import annotations
 
+import math
 from bisect import bisect_right
-from collections import Counter
-from collections.abc import Callable, Sequence
+from collections import Counter, defaultdict
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from math import floor
 from statistics import quantiles
@@ -22,7 +23,8 @@ _MOVING_MPS = 0.3
 _TURNING_DPS = 5.0
 """A tractor on a pass turns by less than a degree or two a second, at a headland by ten and more. Ours."""
 _CELL_M = 25.0
-"""Half the side of a place: a tree line or a shed shades about 50 m. Ours."""
+_SQUARES, _STRIP = (2, 5), 2
+"""Places are of so many cells: a tree or a shed shades about 50 m, a hollow more than 100, a row of trees 50. Ours."""
 _PLACE_LEAST_S = 20
 _POINTS = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
 _SINCE_S = (120, 300, 600, 1200, 1800, 3600, 7200, 14_400, 28_800)
@@ -155,31 +157,78 @@ def _quality(seconds: Sequence[Second]) -> Question | None:
 
 
 def _place(seconds: Sequence[Second]) -> Question | None:
-    """Places are squares of four cells that overlap, so that none falls between two."""
-    cells = [_cell(one) for one in seconds]
+    """Squares that overlap, so that no place falls between two, and strips along the passes and across them.
+
+    A hollow or a shed is a square; a row of trees is a strip.
+    """
+    bearing = _bearing(seconds)
+    cells = [_cell(one, bearing) for one in seconds]
     spent = Counter(filter(None, cells))
     if len(spent) < 5:
         return None
     number = {cell: code for code, cell in enumerate(spent, start=1)}
-    corners = {(north - up, east - right) for north, east in spent for up in (0, 1) for right in (0, 1)}
     groups, says = [], []
-    for north, east in sorted(corners):
-        inside = [cell for up in (0, 1) for right in (0, 1) if (cell := (north + up, east + right)) in spent]
+    for (ahead, right, deep, broad), inside in sorted(_areas(spent).items()):
         if sum(spent[cell] for cell in inside) >= _PLACE_LEAST_S:
             groups.append(frozenset(number[cell] for cell in inside))
-            says.append(_where((north + 1) * _CELL_M, (east + 1) * _CELL_M))
+            says.append(_where(ahead, right, deep, broad, bearing))
     return _lagged("place", [UNKNOWN if cell is None else number[cell] for cell in cells], groups, says)
 
 
-def _cell(second: Second) -> tuple[int, int] | None:
+_Area = tuple[int, int, int, int]  # first cell ahead and to the right, and how many each way; 0: without end
+
+
+def _areas(spent: Mapping[tuple[int, int], int]) -> dict[_Area, list[tuple[int, int]]]:
+    """All squares and strips that hold a cell in which time was spent, with their cells."""
+    areas: defaultdict[_Area, list[tuple[int, int]]] = defaultdict(list)
+    for ahead, right in spent:
+        for cells in _SQUARES:
+            for up in range(cells):
+                for aside in range(cells):
+                    areas[ahead - up, right - aside, cells, cells].append((ahead, right))
+        for back in range(_STRIP):
+            areas[ahead - back, 0, _STRIP, 0].append((ahead, right))
+            areas[0, right - back, 0, _STRIP].append((ahead, right))
+    return areas
+
+
+def _bearing(seconds: Sequence[Second]) -> float:
+    """The way of the passes, 0 up to pi from north: there and back count as one."""
+    turns = [math.radians(2 * one.course_deg) for one in seconds if one.course_deg is not None]
+    return math.atan2(sum(map(math.sin, turns)), sum(map(math.cos, turns))) / 2 % math.pi
+
+
+def _cell(second: Second, bearing: float) -> tuple[int, int] | None:
+    """Ahead along the passes, and to the right of them."""
     if second.north_m is None or second.east_m is None:
         return None
-    return floor(second.north_m / _CELL_M), floor(second.east_m / _CELL_M)
+    ahead_m = second.north_m * math.cos(bearing) + second.east_m * math.sin(bearing)
+    right_m = second.east_m * math.cos(bearing) - second.north_m * math.sin(bearing)
+    return floor(ahead_m / _CELL_M), floor(right_m / _CELL_M)
 
 
-def _where(north_m: float, east_m: float) -> str:
-    up = f"{abs(north_m):.0f} m {'north' if north_m >= 0 else 'south'}"
-    return f"the place {up} and {abs(east_m):.0f} m {'east' if east_m >= 0 else 'west'} of where the watch began"
+def _where(ahead: int, right: int, deep: int, broad: int, bearing: float) -> str:
+    """An area in words, by its middle."""
+    ahead_m, right_m = (ahead + deep / 2) * _CELL_M, (right + broad / 2) * _CELL_M
+    north_m = ahead_m * math.cos(bearing) - right_m * math.sin(bearing)
+    east_m = ahead_m * math.sin(bearing) + right_m * math.cos(bearing)
+    if deep and broad:
+        return f"the place {_off(north_m, east_m)} of where the watch began ({deep * _CELL_M:.0f} m square)"
+    runs = bearing if broad else bearing + math.pi / 2
+    point = round(math.degrees(runs) / 45) % 4
+    return (
+        f"a strip {_STRIP * _CELL_M:.0f} m wide that runs from {_POINTS[point]} to {_POINTS[point + 4]}, "
+        f"{_off(north_m, east_m)} of where the watch began"
+    )
+
+
+def _off(north_m: float, east_m: float) -> str:
+    parts = [
+        f"{abs(metres):.0f} m {words[metres < 0]}"
+        for metres, words in ((north_m, ("north", "south")), (east_m, ("east", "west")))
+        if abs(metres) >= _CELL_M / 2
+    ]
+    return " and ".join(parts) or "within some metres"
 
 
 def _marks(seconds: Sequence[Second]) -> Question | None:

@@ -23,10 +23,12 @@ from dataclasses import dataclass
 from random import Random
 
 from .plans import PLANS
-from .way import Way
+from .way import Piece, Way
 
 ORIGIN_DEG = (52.1, -1.2)  # south-west corner of the invented field
 ALTITUDE_M = 112.0
+
+TURN_M = 20.0  # an arc with a smaller radius is a turn
 
 SEMI_MAJOR_M = 6_378_137.0
 FLATTENING = 1 / 298.257223563
@@ -87,17 +89,30 @@ class Drive:
         """How long one round takes."""
         return self._time_s
 
-    def at(self, t_s: float) -> State:
-        """Where the tractor is at a time, in seconds from the start; any real number."""
+    def spot(self, t_s: float) -> tuple[float, float, float]:
+        """Where it is on the plan itself, whatever its bearing: metres to the right and ahead of the start, and m/s."""
+        (x_m, y_m, _), speed_mps, _ = self._on_way(t_s)
+        return x_m, y_m, speed_mps
+
+    def turning(self, t_s: float) -> bool:
+        """Whether it goes round an arc as narrow as a turn at the end of a pass."""
+        _, speed_mps, piece = self._on_way(t_s)
+        return speed_mps > 0 and abs(piece.bend_per_m) > 1 / TURN_M
+
+    def _on_way(self, t_s: float) -> tuple[tuple[float, float, float], float, Piece]:
+        """Place and heading on the plan, speed, and the piece of the way."""
         time_s = t_s % self._time_s
         phase = self._phases[bisect_right(self._phase_starts, time_s) - 1]
         since_s = time_s - phase.start_s
         way_m = phase.way_m + phase.speed_mps * since_s + phase.gain_mps2 * since_s**2 / 2
         piece = self._pieces[max(0, bisect_right(self._piece_starts, way_m) - 1)]
-        x_m, y_m, heading_rad = piece.at(way_m)
+        return piece.at(way_m), max(0.0, phase.speed_mps + phase.gain_mps2 * since_s), piece
+
+    def at(self, t_s: float) -> State:
+        """Where the tractor is at a time, in seconds from the start; any real number."""
+        (x_m, y_m, heading_rad), speed_mps, piece = self._on_way(t_s)
         east_m, north_m = x_m * self._cosine + y_m * self._sine, y_m * self._cosine - x_m * self._sine
         longitude_deg = self._origin_deg[1] + math.degrees(east_m / self._east_m)
-        speed_mps = max(0.0, phase.speed_mps + phase.gain_mps2 * since_s)
         course_deg = math.degrees(heading_rad + self._bearing_rad) % 360
         heading_deg = (course_deg + 180) % 360 if piece.backing else course_deg
         return State(

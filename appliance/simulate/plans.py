@@ -20,6 +20,11 @@ CHANGE_S = 1.5  # at a standstill, from forward to reverse
 
 PARKED_S = (90.0, 240.0)
 
+DAY_BLOCKS = 12  # times over the field, with a way to the shed after each: about eight hours
+SHED_S = (120.0, 900.0)  # at the shed, as for a filling
+SHED_WAY_M = 400.0  # from the corner of the field to the shed, along the passes and away from the field
+DAY_LENGTH_M = 300.0  # of its passes
+
 ROAD_MPS = (8.0, 14.0)
 ROAD_GAIN_MPS2 = 1.0
 CORNER_M, CORNER_MPS = 15.0, 4.0
@@ -51,9 +56,11 @@ def _reverse(way: Way, dice: Random, parked_s: float) -> None:
     _passes(way, dice, parked_s, turn)
 
 
-def _passes(way: Way, dice: Random, parked_s: float, turn: Callable[[int], None]) -> None:
+def _passes(
+    way: Way, dice: Random, parked_s: float, turn: Callable[[int], None], length_m: float | None = None
+) -> None:
     """Up and down the field; turn gets 1 to the right, -1 to the left, and comes out on the next pass."""
-    length_m = dice.uniform(260, 420)
+    length_m = dice.uniform(260, 420) if length_m is None else length_m
     stop_in = dice.randrange(2, PASSES - 1)
     way.stand(parked_s)
     for number in range(PASSES):
@@ -75,6 +82,26 @@ def _passes(way: Way, dice: Random, parked_s: float, turn: Callable[[int], None]
 
 def _quarter(way: Way, from_mps: float, to_mps: float) -> None:
     way.leg(math.pi * WIDTH_M / 4, 2 / WIDTH_M, from_mps, TURN_MPS, to_mps)
+
+
+def _day(way: Way, dice: Random, parked_s: float) -> None:
+    """A whole day: over the field again and again, and between two times by the road to the shed and back.
+
+    The field lies from 0 to DAY_LENGTH_M ahead of the start, the shed at SHED_WAY_M behind it.
+    """
+
+    def turn(right: int) -> None:
+        way.leg(math.pi * WIDTH_M / 2, right * 2 / WIDTH_M, TURN_MPS, TURN_MPS, TURN_MPS)
+
+    radius_m = WIDTH_M / 2
+    way.stand(parked_s)
+    for _ in range(DAY_BLOCKS):
+        _passes(way, dice, dice.uniform(5, 60), turn, DAY_LENGTH_M)
+        way.leg(math.pi * radius_m, 1 / radius_m, 0, TURN_MPS, TURN_MPS)
+        way.leg(SHED_WAY_M, 0, TURN_MPS, dice.uniform(5.0, 9.0), 0)
+        way.stand(dice.uniform(*SHED_S))
+        way.leg(math.pi * radius_m, 1 / radius_m, 0, TURN_MPS, TURN_MPS)
+        way.leg(SHED_WAY_M, 0, TURN_MPS, dice.uniform(5.0, 9.0), 0)
 
 
 def _parked(way: Way, dice: Random, parked_s: float) -> None:
@@ -114,4 +141,7 @@ PLANS: dict[str, Callable[[Way, Random, float], None]] = {
     "reverse": _reverse,
     "parked": _parked,
     "road": _road,
+    "day": _day,
 }
+SHORT = tuple(name for name in PLANS if name != "day")
+"""Those whose round takes minutes."""

@@ -50,14 +50,22 @@ FIRST_LEAST, THREE_LEAST = 0.90, 0.99
 
 @dataclass(slots=True)
 class Outcome:
-    """What was named, the likeliest first: of the whole recording, and live. found: the kinds of fault."""
+    """What was named, the likeliest first: of the whole recording, and live.
+
+    told: each fault as it opened: seconds from the start, kind, whether it only warns.
+    """
 
     name: str
     seed: int
     right: tuple[str, ...]
     recording: list[Json] = field(default_factory=list)
     live: list[Json] = field(default_factory=list)
-    found: list[str] = field(default_factory=list)
+    told: list[tuple[float, str, bool]] = field(default_factory=list)
+
+    @property
+    def found(self) -> list[str]:
+        """The kinds of fault, the most frequent first."""
+        return [kind for kind, _ in Counter(kind for _, kind, _ in self.told).most_common()]
 
     def first(self, live: bool) -> str:
         named = self.live if live else self.recording
@@ -76,7 +84,7 @@ class Asked:
     def __init__(self, watch: Watch) -> None:
         self.watch = watch
         self.inquiries = Inquiry(), Inquiry(lately=False)
-        self.found: Counter[str] = Counter()
+        self.told: list[tuple[float, str, bool]] = []
 
     def look_until(self, until_ns: int) -> None:
         while self.watch.next_look_ns < until_ns:
@@ -86,7 +94,8 @@ class Asked:
         seen = self.watch.look(at_ns)
         for inquiry in self.inquiries:
             inquiry.take(seen.checks, seen.opened, at_ns)
-        self.found.update(fault.kind for fault in seen.opened)
+        at_s = (at_ns - self.watch.started_ns) / 1e9
+        self.told += [(at_s, fault.kind, fault.warning) for fault in seen.opened]
 
     def causes(self, now_ns: int, *, live: bool) -> list[Json]:
         return causes_of(self.inquiries[0 if live else 1], self.watch, now_ns)
@@ -94,7 +103,11 @@ class Asked:
 
 def run_drive(asked: tuple[str, int]) -> Outcome:
     """Some minutes of text: name and seed of a case."""
-    case = cases.drive(*asked)
+    return run_case(cases.drive(*asked))
+
+
+def run_case(case: cases.Case) -> Outcome:
+    """Some minutes of text."""
     outcome = Outcome(case.name, case.seed, case.plan.right)
     through = Asked(Watch(case.sheet(), {RECEIVER: case.baud}, ORIGIN_NS, earliest=EARLIEST))
     asked_ns, end_ns = (ORIGIN_NS + round(at_s * 1e9) for at_s in (case.asked_s, cases.SECONDS))
@@ -113,7 +126,7 @@ def run_drive(asked: tuple[str, int]) -> Outcome:
     late = live is None or case.plan.port_lost
     outcome.live = through.causes(end_ns, live=True) if late or live is None else live
     outcome.recording = through.causes(end_ns, live=False)
-    outcome.found = [kind for kind, _ in through.found.most_common()]
+    outcome.told = through.told
     return outcome
 
 
@@ -169,7 +182,7 @@ def run_wire(asked: tuple[str, int]) -> Outcome:
     losses.own_up(watch, end_ns, looking=True)
     through.look(end_ns)
     outcome.live, outcome.recording = through.causes(end_ns, live=True), through.causes(end_ns, live=False)
-    outcome.found = [kind for kind, _ in through.found.most_common()]
+    outcome.told = through.told
     return outcome
 
 

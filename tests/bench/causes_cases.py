@@ -16,7 +16,7 @@ from appliance.judge import needs as needs_of
 from appliance.judge.needs import Needs
 from appliance.simulate.drive import Drive
 from appliance.simulate.faults import Spell, apply
-from appliance.simulate.plans import PLANS
+from appliance.simulate.plans import SHORT
 from appliance.simulate.receiver import Burst, Receiver, ReceiverSettings
 
 SECONDS = 150.0
@@ -42,7 +42,7 @@ class Plan:
     settings: Mapping[str, object] = field(default_factory=dict)
     baud: int = 38_400
     overflows: bool = False
-    plans: tuple[str, ...] = tuple(PLANS)
+    plans: tuple[str, ...] = SHORT
     parked_s: tuple[float, float] = (0.0, 20.0)
     port_lost: bool = False
     asked_later_s: float = -0.5
@@ -205,6 +205,7 @@ DRIVES: dict[str, Plan] = {
     "speed-scaled": Plan(FIELDS, _of(1.852, 3.6, 0.54), plans=("field", "road")),
     "speed-negative": Plan(FIELDS, _once(), plans=("field", "road")),
     "speed-impossible": Plan(FIELDS, _once((100, 300))),
+    "course-reversed": Plan(FIELDS, _once(), plans=("field", "road")),
     "course-offset": Plan(FIELDS, _of(40, -90, 120), plans=("field", "road")),
     "gga-rmc": Plan(FIELDS, _once((5, 40))),
     "rmc-vtg": Plan(FIELDS, _once((0.8, 4))),
@@ -224,6 +225,7 @@ DRIVES: dict[str, Plan] = {
     "clock-jump": Plan(CLOCK, _of(100, 900)),
     "leap-seconds": Plan(CLOCK, _of(18, 3, 2, from_start=True), asked_later_s=3.0),
     "late": Plan(("receiver-slow",), _once((1.3, 2.5))),
+    "jitter": Plan(("receiver-slow",), _once((1.3, 2.5))),
     "cut": Plan(("line-full",), _once((0.05, 0.3))),
     "line over 100 %": Plan(
         ("line-full",), baud=9600, overflows=True, settings=ALL_5_HZ
@@ -231,6 +233,7 @@ DRIVES: dict[str, Plan] = {
     "line at its limit": Plan(("line-full",), baud=9600, overflows=True),
     "noise": Plan(("noise",), _once((0.003, 0.02))),
     "noise in spells": Plan(("noise",), _comes_and_goes((2, 8), (2, 4), (0.01, 0.03)), "noise"),
+    "noise all along": Plan(("noise", "ground-loading"), _always(0.01), "noise"),  # no listener can tell these two
     "flipped": Plan(("noise",), _once((0.003, 0.02))),
     "lost": Plan(("noise", "box"), _once((0.003, 0.02))),
     "binary": Plan(("wrong-stream",), _once((8, 60))),

@@ -8,6 +8,7 @@ by a rate that is many times higher where a circumstance is.
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Callable
 from random import Random
 
@@ -17,6 +18,7 @@ KIND = "contact-loss"
 NOISE_SHARE = 0.08  # of the faults of a strong effect, those that come anyhow
 EXPOSED = (0.02, 0.4)  # share of the time that a strong effect's circumstance takes
 FORMS = ("single", "bursts", "spells")
+AGAIN = 10  # passes, after which it goes back to where it began
 
 
 class _Wander:
@@ -33,11 +35,16 @@ class _Wander:
         return self.value
 
 
-def day(seed: int, hours: float = 8.0, stops: float = 0.05) -> list[Second]:
-    """One day, second by second. stops: how often it stands after a pass, as a share."""
+def day(seed: int, hours: float = 8.0, stops: float = 0.05, *, again: bool = False) -> list[Second]:
+    """One day, second by second. stops: how often it stands after a pass, as a share.
+
+    again: the same field is gone over again and again, first one way and then across, as for one pass of work after
+    another. Without that a place is passed in one stretch of time, and a course has one other only: nothing that comes
+    there can be told from what comes then.
+    """
     dice = Random(f"day {seed}")
     total = int(hours * 3600)
-    way = _way(dice, total, stops)
+    way = _way(dice, total, stops, AGAIN if again else total)
     sky = _Wander(dice, dice.uniform(12, 20), 2.5, 1200)
     age, load = _Wander(dice, 3.0, 1.5, 300), _Wander(dice, dice.uniform(20, 60), 6, 30)
     warm, float_ = _Wander(dice, 0, 2, 3600), _Wander(dice, 0, 1, 120)
@@ -75,15 +82,20 @@ def day(seed: int, hours: float = 8.0, stops: float = 0.05) -> list[Second]:
     return seconds
 
 
-def _way(dice: Random, total: int, stops: float) -> list[tuple[float, float]]:
-    """Speed in m/s and course in degrees of each second."""
+def _way(dice: Random, total: int, stops: float, again: int) -> list[tuple[float, float]]:
+    """Speed in m/s and course in degrees of each second. again: passes after which it goes back, and then across."""
     way: list[tuple[float, float]] = []
     bearing = dice.uniform(0, 360)
     pass_m = dice.uniform(150, 450)
     field_mps = dice.uniform(1.8, 3.2)
     right = 1
     _stand(way, dice.randrange(30, 600), bearing)
+    passes, begins = 0, len(way)
     while len(way) < total:
+        passes += 1
+        if passes > again:
+            _back(way, begins)
+            passes, begins, bearing, right = 1, len(way), bearing + 90, -right
         chance = dice.random()
         if chance < stops:
             _stand(way, dice.randrange(60, 1800), bearing)
@@ -97,6 +109,14 @@ def _way(dice: Random, total: int, stops: float) -> list[tuple[float, float]]:
         way += [(1.4, (bearing + right * 180 * step / turn) % 360) for step in range(turn)]
         bearing, right = bearing + 180, -right
     return way[:total]
+
+
+def _back(way: list[tuple[float, float]], begins: int) -> None:
+    """Straight to where it was at this second."""
+    north = -sum(mps * math.cos(math.radians(course)) for mps, course in way[begins:])
+    east = -sum(mps * math.sin(math.radians(course)) for mps, course in way[begins:])
+    seconds = max(1, round(math.hypot(north, east) / 2.5))
+    way += [(math.hypot(north, east) / seconds, math.degrees(math.atan2(east, north)) % 360)] * seconds
 
 
 def _stand(way: list[tuple[float, float]], seconds: int, bearing: float) -> None:
@@ -131,8 +151,8 @@ def _above(take: Callable[[Second], float | None], dice: Random, seconds: list[S
 
 def _there(name: str, seconds: list[Second], dice: Random) -> list[bool]:
     """Whether the circumstance is there, for each second."""
-    if name == "place":
-        return _spot(seconds, dice)
+    if name in SPOTS:
+        return SPOTS[name](seconds, dice)
     if name == "time-of-day":
         first = dice.randrange(int(seconds[0].of_day_s or 0) // 3600 + 1, int(seconds[-1].of_day_s or 0) // 3600 - 1)
         return [first <= (one.of_day_s or 0) / 3600 < first + 2 for one in seconds]
@@ -153,6 +173,41 @@ def _spot(seconds: list[Second], dice: Random) -> list[bool]:
     return [moving and math.dist(best, (north, east)) < 80 for north, east, moving in ways]
 
 
+def _tree_line(seconds: list[Second], dice: Random) -> list[bool]:
+    """A strip of 40 m across the passes: the bearing of the first second is that of the passes."""
+    along = math.radians(next(one.course_deg for one in seconds if one.course_deg is not None))
+    ahead = [(one.north_m or 0.0) * math.cos(along) + (one.east_m or 0.0) * math.sin(along) for one in seconds]
+    passing = [here_m for here_m, one in zip(ahead, seconds, strict=True) if one.speed_mps and one.speed_mps > 1]
+    begins_m = dice.choice(passing)
+    return [
+        bool(one.speed_mps and one.speed_mps > 0.3) and begins_m <= here_m <= begins_m + 40
+        for here_m, one in zip(ahead, seconds, strict=True)
+    ]
+
+
+def _shed(seconds: list[Second], dice: Random) -> list[bool]:
+    """Within 30 m of the place where it stood longest."""
+    spent = Counter(
+        (round((one.north_m or 0.0) / 10), round((one.east_m or 0.0) / 10)) for one in seconds if one.speed_mps == 0
+    )
+    (north, east), _ = spent.most_common(1)[0]
+    return [math.dist((north * 10, east * 10), (one.north_m or 0.0, one.east_m or 0.0)) < 30 for one in seconds]
+
+
+def _one_way(seconds: list[Second], dice: Random) -> list[bool]:
+    """On the passes of one direction."""
+    courses = [None if (one.turning_dps or 0) >= 5 else one.course_deg for one in seconds]
+    there = dice.choice([course for course in courses if course is not None])
+    return [one is not None and abs((one - there + 180) % 360 - 180) < 20 for one in courses]
+
+
+SPOTS: dict[str, Callable[[list[Second], Random], list[bool]]] = {
+    "place": _spot,
+    "tree-line": _tree_line,
+    "shed": _shed,
+    "course": _one_way,
+}
+
 ABOVE: dict[str, Callable[[Second], float | None]] = {
     "speed": lambda one: one.speed_mps,
     "load": lambda one: one.load_ratio,
@@ -164,28 +219,27 @@ PLAIN: dict[str, Callable[[Second], bool]] = {
     "moving": lambda one: (one.speed_mps or 0) >= 0.3,
     "standing": lambda one: (one.speed_mps or 0) < 0.3,
     "turning": lambda one: (one.turning_dps or 0) >= 5,
-    "course": lambda one: one.course_deg is not None and one.course_deg < 180 and (one.turning_dps or 0) < 5,
     "quality": lambda one: one.quality == 5,
     "supply": lambda one: bool(one.supply_low),
     "mark": lambda one: one.after_mark,
     "since-start": lambda one: one.at_s < 7200,
 }
-MEANS = {"standing": "moving"}
-ALSO = {"satellites": {"hdop"}, "time-of-day": {"since-start"}, "since-start": {"time-of-day"}}
+MEANS = {"standing": "moving", "tree-line": "place", "shed": "place"}
+ALSO = {"shed": {"moving"}, "satellites": {"hdop"}, "time-of-day": {"since-start"}, "since-start": {"time-of-day"}}
 """What is the same thing by another name: HDOP is made from the satellites, and one watch has one start."""
-EFFECTS = (*ABOVE, *PLAIN, "place", "time-of-day", "period")
+EFFECTS = (*ABOVE, *PLAIN, *SPOTS, "time-of-day", "period")
 
 
 def with_effect(name: str, seed: int, faults: int, hours: float = 8.0) -> tuple[list[Second], list[Onset]]:
     """A day in which nearly all of so many separate faults come where a circumstance is."""
     for attempt in range(100):
         dice = Random(f"effect {name} {seed} {attempt}")
-        seconds = day(seed * 100 + attempt, hours, 0.4 if name == "moving" else 0.05)
+        seconds = day(seed * 100 + attempt, hours, 0.4 if name == "moving" else 0.05, again=name in SPOTS)
         if name == "period":
             return seconds, _periodic(seconds, dice, faults)
         there = _there(name, seconds, dice)
         share = sum(there) / len(there)
-        if not EXPOSED[0] / (10 if name in ("place", "mark") else 1) <= share <= EXPOSED[1]:
+        if not EXPOSED[0] / (10 if name in (*SPOTS, "mark") else 1) <= share <= EXPOSED[1]:
             continue
         spots = [at for at, here in enumerate(there[:-1]) if here]
         starts: list[float] = []

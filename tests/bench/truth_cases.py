@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 
 from appliance.simulate.drive import Drive
 from appliance.simulate.faults import Spell
-from appliance.simulate.plans import PLANS
+from appliance.simulate.plans import SHORT
 from appliance.simulate.receiver import ReceiverSettings
 from appliance.simulate.wander import ERROR_M
 
@@ -130,7 +130,7 @@ class Truth:
     whats: tuple[str, ...] = ("",)
     fault: str = ""
     lasts_s: tuple[float, float] = (20.0, 60.0)
-    plans: tuple[str, ...] = tuple(PLANS)
+    plans: tuple[str, ...] = SHORT
     qualities: tuple[int, ...] = (1, 2, 4, 5)
     from_start: bool = False
     besides: tuple[str, ...] = ()

@@ -8,7 +8,7 @@ from random import Random
 
 from appliance.simulate.drive import Drive
 from appliance.simulate.faults import Spell
-from appliance.simulate.plans import PLANS
+from appliance.simulate.plans import SHORT
 from appliance.simulate.receiver import ReceiverSettings
 
 SECONDS = 600.0
@@ -65,7 +65,7 @@ class Case:
         )
 
 
-def healthy(seed: int, name: str, seconds: float, plans: tuple[str, ...] = tuple(PLANS)) -> Case:
+def healthy(seed: int, name: str, seconds: float, plans: tuple[str, ...] = SHORT) -> Case:
     """A drive in which nothing is wrong, with much that could be thought to be. name: makes it another than others."""
     dice = Random(f"truth {name} {seed}")
     rate_hz = dice.choice((1.0, 5.0, 10.0))

@@ -10,6 +10,7 @@ from appliance.simulate.drive import ORIGIN_DEG, Drive, State
 from appliance.simulate.plans import PLANS
 
 SEEDS = [1, 7, 2026]
+DAY_STEP = 13  # s, at which a round of hours is looked at
 
 
 def earth_centred(state: State) -> tuple[float, float, float]:
@@ -39,9 +40,9 @@ def east_north(first: State, second: State) -> tuple[float, float]:
 @pytest.mark.parametrize("seed", SEEDS)
 def test_course_and_speed_are_the_derivatives_of_the_position(seed: int, plan: str) -> None:
     drive, step_s = Drive(seed, plan=plan), 0.01
-    least = {"field": 0.8, "reverse": 0.8, "parked": 0.1, "road": 0.6}[plan]
+    least = {"field": 0.8, "reverse": 0.8, "parked": 0.1, "road": 0.6, "day": 0.5}[plan]
     moved = 0
-    for tick in range(int(drive.round_s)):
+    for tick in range(0, int(drive.round_s), DAY_STEP if plan == "day" else 1):
         t_s = tick + 0.37
         state = drive.at(t_s)
         east_m, north_m = east_north(drive.at(t_s - step_s / 2), drive.at(t_s + step_s / 2))
@@ -54,17 +55,27 @@ def test_course_and_speed_are_the_derivatives_of_the_position(seed: int, plan: s
             course_deg = math.degrees(math.atan2(east_m, north_m))
             off_deg = (course_deg - state.course_deg + 180) % 360 - 180
             assert abs(off_deg) < 0.1  # in a turn of 6 m at 2 m/s, half a step is 0.1 degrees
-    assert moved > drive.round_s * least
+    assert moved > drive.round_s * least / (DAY_STEP if plan == "day" else 1)
 
 
 @pytest.mark.parametrize("plan", PLANS)
 @pytest.mark.parametrize("seed", SEEDS)
 def test_is_continuous_also_over_the_end_of_a_round(seed: int, plan: str) -> None:
-    drive, step_s = Drive(seed, plan=plan), 0.05
+    drive = Drive(seed, plan=plan)
+    of_day = plan == "day"
+    starts_s = [-1.0, 500.0, 1500.0, 1900.0] if of_day else [-1.0]  # of a long round some minutes at a time
+    for from_s in starts_s:
+        _is_continuous(drive, plan, from_s, min(drive.round_s, 600.0) if of_day else drive.round_s + 2)
+
+
+def _is_continuous(drive: Drive, plan: str, from_s: float, lasts_s: float) -> None:
+    step_s = 0.05
     fastest_mps, gain_mps2, turn_per_s = (14.0, 1.0, 4 / 15) if plan == "road" else (4.0, 0.5, 2 / 6)
-    last = drive.at(-1.0)
-    for tick in range(1, int((drive.round_s + 2) / step_s)):
-        state = drive.at(-1.0 + tick * step_s)
+    if plan == "day":
+        fastest_mps = 9.0  # on its way to the shed
+    last = drive.at(from_s)
+    for tick in range(1, int(lasts_s / step_s)):
+        state = drive.at(from_s + tick * step_s)
         assert math.hypot(*east_north(last, state)) <= fastest_mps * step_s + (1e-3 if plan == "field" else 2e-3)
         assert abs(state.speed_mps - last.speed_mps) <= gain_mps2 * step_s + 1e-9
         turned_deg = (state.heading_deg - last.heading_deg + 180) % 360 - 180
