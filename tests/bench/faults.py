@@ -108,7 +108,7 @@ def _row(outcome: causes.Outcome, spans: Sequence[tuple[float, float]], tells: S
 
 
 def _healthy(_name: str, seed: int) -> Row:
-    told = truth.run_healthy(seed).told
+    told = truth.run_one(("", seed)).told
     return {
         "no_go": [[round(at_s), kind, says] for at_s, kind, warns, says in told if not warns],
         "warned": [kind for _, kind, warns, _ in told if warns],
