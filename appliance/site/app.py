@@ -13,7 +13,7 @@ from werkzeug.exceptions import HTTPException, NotFound
 from werkzeug.wrappers import Response as AnyResponse
 
 from appliance.asking import ask
-from appliance.site import day_page, guard, letting_in, past_pages, places, portal, wiggle, words
+from appliance.site import day_page, guard, letting_in, past_pages, places, portal, track_page, wiggle, words
 from appliance.site.board import Board, events
 from appliance.site.glance import Glance
 from appliance.site.lines import floor_says
@@ -53,7 +53,7 @@ def create_app(
     """
     web = web_folder()
     app = Flask("appliance.site", template_folder=str(web / "templates"), static_folder=str(web / "static"))
-    app.jinja_env.filters.update(words.FILTERS, floor_says=floor_says)
+    app.jinja_env.filters.update(words.FILTERS, **track_page.FILTERS, floor_says=floor_says)
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
     app.jinja_env.globals["box_machine"] = machine
     app.config["MAX_CONTENT_LENGTH"] = 16 * 1024
@@ -76,6 +76,7 @@ def create_app(
     wiggle.install(app, picture, test_path, command_socket, render=render, streams=streams, ending=ending)
     past_pages.install(app, history_path, ending)
     day_page.install(app, history_path)
+    track_page.install(app, history_path)
 
     @app.errorhandler(HTTPException)
     def plain_error(error: HTTPException) -> tuple[str, int]:

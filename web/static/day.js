@@ -320,19 +320,22 @@ function go(way) {
 
 function tellWays() {
   const [first, last] = bounds();
+  const wider = view.to - view.from < last - first - 1;
   const open = {
-    Earlier: view.from > first, Later: view.to < last, Closer: view.to - view.from > LEAST_S,
-    Wider: view.to - view.from < last - first, "Whole watch": view.to - view.from < last - first,
+    Earlier: view.from > first + 0.5, Later: view.to < last - 0.5, Closer: view.to - view.from > LEAST_S,
+    Wider: wider, "Whole watch": wider,
   };
   for (const link of document.querySelectorAll("[data-way]")) {
     const way = link.dataset.way;
-    if (way === "track") link.href = `/track?${query(view.from, view.to)}`;
-    else {
-      link.toggleAttribute("aria-disabled", !open[way]);
-      if (open[way]) link.href = `/day?${query(...WAYS[way](view))}`;
-      else link.removeAttribute("href");
+    if (open[way]) {
+      link.removeAttribute("aria-disabled");
+      link.href = `/day?${query(...WAYS[way](view))}`;
+    } else {
+      link.setAttribute("aria-disabled", "true");
+      link.removeAttribute("href");
     }
   }
+  for (const link of document.querySelectorAll("[data-other]")) link.href = `${link.dataset.other}?${query(view.from, view.to)}`;
 }
 
 function brief(seconds) {
@@ -389,7 +392,7 @@ async function begin() {
 
 document.querySelector(".ways").addEventListener("click", (event) => {
   const link = event.target.closest("[data-way]");
-  if (!view || !link || link.dataset.way === "track") return;
+  if (!view || !link) return;
   event.preventDefault();
   if (link.href) go(link.dataset.way);
 });
