@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import threading
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +13,18 @@ from werkzeug.exceptions import HTTPException, NotFound
 from werkzeug.wrappers import Response as AnyResponse
 
 from appliance.asking import ask
-from appliance.site import day_page, guard, letting_in, past_pages, places, portal, track_page, wiggle, words
+from appliance.site import (
+    day_page,
+    guard,
+    letting_in,
+    needs_pages,
+    past_pages,
+    places,
+    portal,
+    track_page,
+    wiggle,
+    words,
+)
 from appliance.site.board import Board, events
 from appliance.site.glance import Glance
 from appliance.site.lines import floor_says
@@ -43,13 +54,15 @@ def create_app(
     machine: str = "",
     pin: str = "",
     state_folder: Path | None = None,
+    needs_folders: Sequence[Path] = (),
     host_names: Collection[str] = (),
     stop: threading.Event | None = None,
 ) -> Flask:
     """The page. machine: shown while no picture tells it. host_names: further names under which the box may be called.
 
-    pin: asked for before anything is changed; "" : nothing can be. state_folder: where it keeps what outlives a
-    restart. stop: set it to end all streams. None of the files need exist yet.
+    pin: asked for before anything is changed; "": nothing can be. state_folder: where it keeps what outlives a
+    restart. needs_folders: where needs sheets lie beside those that come along, the user's own first. stop: set it to
+    end all streams. None of the files need exist yet.
     """
     web = web_folder()
     app = Flask("appliance.site", template_folder=str(web / "templates"), static_folder=str(web / "static"))
@@ -77,6 +90,7 @@ def create_app(
     past_pages.install(app, history_path, ending)
     day_page.install(app, history_path)
     track_page.install(app, history_path)
+    needs_pages.install(app, picture, needs_folders, command_socket)
 
     @app.errorhandler(HTTPException)
     def plain_error(error: HTTPException) -> tuple[str, int]:

@@ -6,7 +6,7 @@ import signal
 import socket
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from functools import partial
 from pathlib import Path
@@ -61,6 +61,8 @@ class WebSettings(Protocol):
     def web_port(self) -> int: ...
     @property
     def pin(self) -> str: ...
+    @property
+    def needs_folders(self) -> Sequence[Path]: ...
 
 
 def run(settings: WebSettings) -> int:
@@ -71,6 +73,7 @@ def run(settings: WebSettings) -> int:
         settings.run_folder / "tap.sock",
         machine=settings.machine,
         pin=settings.pin,
+        needs_folders=settings.needs_folders,
         state_folder=settings.history.parent / STATE_FOLDER,
         stop=threading.Event(),
     )

@@ -165,7 +165,7 @@ class Page:
         self.stop = threading.Event()
         self.app: Flask = create_app(
             self.picture_path, self.history_path, self.socket_path, machine=MACHINE, pin=PIN,
-            state_folder=folder / "web", stop=self.stop,
+            state_folder=folder / "web", needs_folders=[folder / "needs", folder / "sheets"], stop=self.stop,
         )  # fmt: skip
         self.client: FlaskClient = self.app.test_client()
 
@@ -327,6 +327,7 @@ from types import SimpleNamespace
 from appliance import site
 folder = Path(sys.argv[1])
 settings = SimpleNamespace(run_folder=folder, history=folder / "history.db", machine="box", pin="405162")
+settings.needs_folders = [folder / "needs"]
 settings.web_host, settings.web_port = "127.0.0.1", int(sys.argv[2])
 sys.exit(site.run(settings))
 """
