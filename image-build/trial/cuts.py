@@ -4,6 +4,7 @@ what each would leave on the card is opened as the box opens it at its next star
 from __future__ import annotations
 
 import bisect
+import contextlib
 import os
 import shutil
 import sqlite3
@@ -114,9 +115,8 @@ def opened(part: Path, folder: Path, sent: bytes, promised: int) -> str:
 def _held(database: Path, sent: bytes, promised: int) -> str:
     """The same of the history alone."""
     try:
-        with sqlite3.connect(database) as db:
+        with contextlib.closing(sqlite3.connect(database)) as db:
             (said,) = db.execute("PRAGMA integrity_check").fetchone()
-        db.close()
         if said != "ok":
             return f"the history is damaged: {said[:100]}"
         with History(database) as history:
