@@ -81,8 +81,13 @@ def message(one: Message, needs: Needs, now_ns: int, scheduled: bool) -> Json:
     }
 
 
+INTERVALS_SHOWN = 60
+"""How many of its last intervals are shown of a message: as many as a phone is wide. Our choice."""
+
+
 def messages(meter: LineMeter, needs: Needs, now_ns: int, *, fields: bool) -> list[Json]:
-    """All messages of a line: the needed ones first, in the order of the needs. fields: the last ones by name too."""
+    """All messages of a line: the needed ones first, in the order of the needs. fields: the last ones by name
+    too, and the last intervals."""
     order = list(needs.messages)
     found = sorted(
         meter.messages.values(),
@@ -93,6 +98,7 @@ def messages(meter: LineMeter, needs: Needs, now_ns: int, *, fields: bool) -> li
         row = message(one, needs, now_ns, meter.settings.arrival_measured)
         if fields:
             row["fields"] = fields_by_name(one.last) if one.last else []
+            row["intervals_ms"] = [rounded(each * 1000, 1) for each in one.rate.last_intervals_s(INTERVALS_SHOWN)]
         rows.append(row)
     return rows
 

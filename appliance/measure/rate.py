@@ -9,6 +9,7 @@ enters and leaves a window once), memory is bounded by ARRIVALS_MOST.
 from __future__ import annotations
 
 from collections import deque
+from itertools import islice, pairwise
 
 from appliance.measure.spread import Spread
 
@@ -108,6 +109,11 @@ class Rate:
         elif not self.slow or interval <= limit_ns:
             self._late_run += 1
             self._slow_ns = interval
+
+    def last_intervals_s(self, most: int) -> list[float]:
+        """The last intervals of the last 60 s, oldest first, `most` at most."""
+        arrivals = list(islice(reversed(self._long), most + 1))
+        return [(after - before) / 1e9 for after, before in pairwise(arrivals)][::-1]
 
     def take_gap(self) -> tuple[int, int] | None:
         """The longest gap that ended since this was last asked, as (from, to); None where there was none."""

@@ -17,6 +17,7 @@ from appliance.site import (
     day_page,
     guard,
     letting_in,
+    message_page,
     needs_pages,
     past_pages,
     places,
@@ -76,7 +77,9 @@ def create_app(
 
     streams = Streams()
     picture = PictureFile(picture_path)
-    board = Board(picture, Glance(history_path), render)
+    glance = Glance(history_path)
+    board = Board(picture, glance, render)
+    messages = Board(picture, glance, render, parts=message_page.PARTS)
     ending = stop or threading.Event()
     app.extensions["linelamp-stop"] = ending
     guard.install(app, host_names)
@@ -85,6 +88,7 @@ def create_app(
     portal.install(app)
     _live(app, board, streams, ending)
     _mark(app, command_socket)
+    message_page.install(app, messages, streams, ending)
     test_path = picture_path.with_name(wiggle.NAME)
     wiggle.install(app, picture, test_path, command_socket, render=render, streams=streams, ending=ending)
     past_pages.install(app, history_path, ending)

@@ -12,7 +12,7 @@ import json
 import secrets
 import threading
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
@@ -60,11 +60,18 @@ class View:
 
 
 class Board:
-    """Safe for several threads. render(template, context) gives HTML that is escaped already."""
+    """Safe for several threads. render(template, context) gives HTML that is escaped already. parts: of the page."""
 
     def __init__(
-        self, picture: PictureFile, glance: Glance, render: Render, monotonic: Callable[[], float] = time.monotonic
+        self,
+        picture: PictureFile,
+        glance: Glance,
+        render: Render,
+        monotonic: Callable[[], float] = time.monotonic,
+        *,
+        parts: Sequence[str] = PARTS,
     ) -> None:
+        self._parts = parts
         self._picture = picture
         self._glance = glance
         self._render = render
@@ -91,7 +98,7 @@ class Board:
 
     def _make(self, sight: Sight, urgent: tuple[object, ...]) -> View:
         known = context(sight, self._glance.past)
-        parts = {name: self._render(f"parts/{name}.html", known).strip() for name in PARTS}
+        parts = {name: self._render(f"parts/{name}.html", known).strip() for name in self._parts}
         before = self._view
         fresh = {name for name, html in parts.items() if before.parts.get(name) != html}
         number = before.number + 1 if fresh or before.state != known["state"] else before.number

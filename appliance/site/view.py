@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import timedelta
 from typing import Any
 
+from appliance.site.cards import cards
 from appliance.site.day import strip
 from appliance.site.glance import Past, last_faults
 from appliance.site.lines import rows as side_by_side
@@ -70,6 +71,7 @@ def context(sight: Sight, past: Past) -> dict[str, Any]:
         "saw": saw(picture),
         "truth": _truth(picture),
         "rows": {line["name"]: rows(line, picture["checks"]) for line in picture["lines"]},
+        "cards": {line["name"]: cards(line, picture["checks"]) for line in picture["lines"]},
         "troubles": _troubles(picture["box"], past),
         "lamps_say": PINS_WORDS.get(picture["lamps"]["pins"], ""),
         "pattern_says": PATTERN_WORDS.get(picture["lamps"]["pattern"], ""),
