@@ -154,6 +154,17 @@ class History:
             return StoredFault(**row, evidence=self._evidence(fault_id))
         raise HistoryError(f"There is no fault {fault_id} in the history {self.path}.")
 
+    def beside(self, fault: StoredFault) -> tuple[StoredFault | None, StoredFault | None]:
+        """The faults of its watch that began before and after it, without evidence; None at an end."""
+        values = {"watch": fault.watch, "start_ns": fault.start_ns, "id": fault.id}
+        found = []
+        for than, order in (("<", "DESC"), (">", "ASC")):
+            sql = f"""{_FAULT} WHERE watch = :watch AND (start_ns, id) {than} (:start_ns, :id)
+                ORDER BY start_ns {order}, id {order} LIMIT 1"""
+            rows = self._rows(sql, values)
+            found.append(StoredFault(**rows[0]) if rows else None)
+        return found[0], found[1]
+
     def marks(self, watch_id: int) -> list[MarkRow]:
         """The marks of a watch, oldest first."""
         sql = "SELECT at_ns, source, note FROM mark WHERE watch = :watch ORDER BY at_ns, id"

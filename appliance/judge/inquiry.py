@@ -29,7 +29,7 @@ _RESTART_NS = (-1_000_000_000, 15_000_000_000)
 come at once, or after some seconds of starting."""
 _BETTER = {0: 0, 6: 1, 7: 0, 8: 0, 1: 2, 3: 3, 2: 3, 9: 4, 5: 4, 4: 5}
 """Qualities of GGA by how good the fix is. Common practice, no source; the number alone proves nothing."""
-_DATED = frozenset({"RMC", "ZDA"})
+DATED = frozenset({"RMC", "ZDA"})
 _RANK = {id_: rank for rank, id_ in enumerate(SAYS)}
 
 
@@ -64,7 +64,7 @@ class Inquiry:
         if asked != self._asked or now_ns - self._asked_ns >= AGAIN_NS:
             self._asked, self._asked_ns = asked, now_ns
             counting = self._counting(now_ns)
-            known = Known(_put_together(counting), facts(needs, meter, other, counting, clean_s))
+            known = Known(put_together(counting), facts(needs, meter, other, counting, clean_s))
             self._suspects = rank(known)
         return self._suspects
 
@@ -80,7 +80,7 @@ def _since_end_ns(fault: Fault, now_ns: int) -> int:
     return 0 if fault.end_ns is None else now_ns - fault.end_ns
 
 
-def _put_together(faults: Sequence[tuple[Fault, str]]) -> list[Finding]:
+def put_together(faults: Sequence[tuple[Fault, str]]) -> list[Finding]:
     """One finding for each check and message, in order of importance."""
     by_check: defaultdict[tuple[str, str], list[tuple[Fault, str]]] = defaultdict(list)
     for fault, note in faults:
@@ -129,7 +129,7 @@ def facts(
         "warned": sum(fault.warning for fault, _ in faults),
         "clean": clean_s,
         "clean_enough": float(clean_s >= needs.clean_run_s),
-        "date_sentences": sum(one.rate.count for one in meter.messages.values() if one.type in _DATED),
+        "date_sentences": sum(one.rate.count for one in meter.messages.values() if one.type in DATED),
     }
     if other is not None:
         told["other_bytes"] = other.load.total

@@ -4,17 +4,15 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Iterator
-from itertools import islice
 from pathlib import Path
 
 from flask import Flask, Response, abort, render_template, request
 
 from appliance.history.reader import History
 from appliance.history.rows import HistoryError, Watch
-from appliance.site import evidence
-from appliance.site.losses import WHAT_WORDS, kept
+from appliance.site import fault_page
 from appliance.site.spans import CHOICES, field_times, resolve, watch_words
-from appliance.site.words import LINE_WORDS, from_ns
+from appliance.site.words import LINE_WORDS
 from appliance.take.forms import FORMS
 from appliance.take.name import file_name
 from appliance.take.span import SpanError
@@ -32,36 +30,8 @@ def install(app: Flask, history_path: Path, ending: threading.Event) -> None:
     def unreadable(error: HistoryError) -> tuple[str, int]:
         return render_template("error.html", says=str(error)), 503
 
-    _fault(app, history_path)
+    fault_page.install(app, history_path)
     _take(app, history_path, ending)
-
-
-def _fault(app: Flask, history_path: Path) -> None:
-    @app.get("/fault/<int:id_>")
-    def fault(id_: int) -> str:
-        with History(history_path) as history:
-            try:
-                found = history.fault(id_)
-            except HistoryError:
-                abort(404, "That fault is not in the history of this box.")
-            watch = history.watch(found.watch)
-            losses = kept(history.losses(watch.id, found.start_ns, found.end_ns), watch)
-        clips = [
-            (clip, list(islice(evidence.rows(clip, found.start_ns), evidence.ROWS_MOST))) for clip in found.evidence
-        ]
-        end = None if found.end_ns is None else from_ns(watch.utc_ns(found.end_ns))
-        return render_template(
-            "fault.html",
-            fault=found,
-            start=from_ns(watch.utc_ns(found.start_ns)),
-            end=end,
-            lasted_s=None if found.end_ns is None else (found.end_ns - found.start_ns) / 1e9,
-            watch=watch,
-            clips=clips,
-            losses=losses,
-            what_words=WHAT_WORDS,
-            line_words=LINE_WORDS,
-        )
 
 
 def _take(app: Flask, history_path: Path, ending: threading.Event) -> None:

@@ -8,9 +8,11 @@ from typing import Any
 
 import pytest
 
-from appliance.history.rows import Clip
+from appliance.history.rows import Clip, FaultRow, WatchStart
+from appliance.history.writer import HistoryWriter
 from appliance.sentence.chunk import Chunk
 from appliance.site import evidence
+from tests.web.conftest import AWAY, BYTE_NS, MACHINE, NS, STARTED_NS, sentence
 
 
 def test_a_fault_tells_what_when_and_how_much(past: Any) -> None:
@@ -39,6 +41,60 @@ def test_a_fault_that_is_still_on(past: Any) -> None:
     text = past.html("/fault/2")
     assert "still on" in text
     assert "91 %" in text
+
+
+def test_a_fault_has_its_pictures_its_cause_and_its_neighbour(past: Any) -> None:
+    text = past.html("/fault/1")
+    assert 'aria-label="Sentences a second: ' in text
+    assert text.count('class="struck"') >= 1
+    assert "style=" not in text  # what the policy of the page forbids
+    assert 'href="/fault/2" rel="next"' in text
+    assert 'rel="prev"' not in text
+    assert 'href="/fault/1" rel="prev"' in past.html("/fault/2")
+
+
+def test_a_fault_is_a_file_by_itself(past: Any) -> None:
+    answer = past.client.get("/fault/1/text")
+    assert answer.mimetype == "text/plain"
+    name = 'filename="linelamp-fault-1-2026-05-04-091700-gap.txt"'
+    assert answer.headers["Content-Disposition"] == f"attachment; {name}"
+    rows = answer.get_data(as_text=True).split("\r\n")
+    assert AWAY in rows
+    assert "    -0.998  $GPZDA,091700.00,04,05,2026,00,00*6E" in rows
+    assert any(row.startswith("            ! it holds a byte that is not printable") for row in rows)
+    assert past.client.get("/fault/99/text").status_code == 404
+
+
+def test_the_minutes_of_a_fault_can_be_taken_as_a_log(past: Any) -> None:
+    link = re.search(r'href="(/take/text[^"]+)"', past.html("/fault/1"))
+    assert link is not None
+    rows = past.client.get(html.unescape(link[1])).data.splitlines()
+    assert b"$GPGGA,091630.00" in rows[0]
+    assert 60 <= len(rows) <= 95
+
+
+def test_a_turned_bit_is_shown_where_it_can_be_told() -> None:
+    good = [sentence(f"GPZDA,0917{second:02}.00,04,05,2026,00,00") for second in range(3)]
+    spoilt = good[1][:7] + bytes([good[1][7] ^ 0x40]) + good[1][8:]
+    clip = Clip("whole", "from-receiver", (Chunk(good[0] + spoilt + good[2], 0, BYTE_NS),))
+    before, row, after = evidence.rows(clip, 0)
+    assert (before.says, after.says, before.parts) == ("", "", ())
+    assert row.parts == ("$GPZDA,", "p", good[1][8:-2].decode())
+    assert row.meant == good[1][:-2].decode()
+    assert "one turned bit explains it: bit 6 of byte 8, 0x70 for 0x30" in row.says
+
+
+def test_evidence_that_is_gone_is_said_to_be(page: Any) -> None:
+    """A fault whose clip was never kept, of a watch that has ended."""
+    with HistoryWriter(page.history_path) as writer:
+        writer.begin_watch(WatchStart(STARTED_NS, 0, "alive", "", MACHINE, "0"))
+        row = FaultRow("gap", "from-receiver", "GGA", STARTED_NS, STARTED_NS + 1, AWAY, 3.0, 0.6, "s")
+        writer.close_fault("gap GGA", row)
+        writer.end_watch(STARTED_NS + 60 * NS)
+    text = page.html("/fault/1")
+    assert "No bytes were kept around it" in text
+    assert "are not kept" in text
+    assert "No bytes were kept around it" in page.client.get("/fault/1/text").text
 
 
 def test_no_such_fault(past: Any) -> None:
