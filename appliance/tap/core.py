@@ -69,6 +69,12 @@ class Core:
         """Whether the thread runs."""
         return self._thread.is_alive()
 
+    def dark(self) -> None:
+        """Lamps dark, for a core that stands still; from the thread that found it so."""
+        lamps, self._lamps = self._lamps, None
+        if lamps is not None:
+            lamps.close()
+
     def mark(self, source: Literal["button", "page", "box"], note: str = "") -> None:
         """Sets a mark at this moment; from any thread."""
         self._marks.put(MarkRow(self._clock(), source, note[:200]))

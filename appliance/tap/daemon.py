@@ -30,8 +30,9 @@ from appliance.tap.keeper import Keeper
 from appliance.tap.sheets import Sheets
 from appliance.tap.wiggling import NAME as WIGGLE
 
-HEARTBEAT_MOST_S = 10.0
-"""A thread that has not moved for this long is taken for dead. Our choice."""
+HEARTBEAT_MOST_S = 8.0
+"""A thread that has not moved for this long is taken for dead: with a round of this thread, and a command that it
+answers meanwhile, within the 10 s that we promise. Our choice."""
 _STOP_S = 8.0
 DIED = 70
 """Exit status when a part of the tap has died (EX_SOFTWARE of BSD's sysexits.h)."""
@@ -56,6 +57,8 @@ class Tap:
         self._core = Core(settings, needs, self._inbox, self._keeper, self._tune, clock=clock)
         self._answers = Answers(self._core, self._keeper, sheets, self.stop)
         self._readers = [LineReader(line, self._inbox.put, clock=clock) for line in settings.lines]
+        self._parts: dict[str, Any] = {"core": self._core, "keeper": self._keeper}
+        self._parts |= {_name(reader): reader for reader in self._readers}
 
     def stop(self) -> None:
         """Asks for a clean stop; from any thread."""
@@ -69,14 +72,15 @@ class Tap:
         self._core.start()
         for reader in self._readers:
             reader.start()
+        dead = ""
         try:
             dead = self._supervise(commands)
+            if dead:
+                log.error("%s has died; the process ends so that it can be started again", dead)
         finally:
             self._pulse.stop()
             commands.close()
-            finished = self._finish()
-        if dead:
-            log.error("%s has died; the process ends so that it can be started again", dead)
+            finished = self._finish(dead)
         return DIED if dead or not finished else 0
 
     def _supervise(self, commands: CommandSocket) -> str:
@@ -86,21 +90,23 @@ class Tap:
         """
         while not self._stop.is_set() and not self._core.stop_asked.is_set():
             commands.serve(0.25)
-            parts: dict[str, Any] = {"core": self._core, "keeper": self._keeper}
-            parts |= {f"reader {reader.settings.name}": reader for reader in self._readers}
-            for name, part in parts.items():
+            for name, part in self._parts.items():
                 still_s = (self._clock() - part.heartbeat_ns) / 1e9
                 if not part.is_alive() or still_s > HEARTBEAT_MOST_S:
                     return name
             self._pulse.beat()
         return ""
 
-    def _finish(self) -> bool:
+    def _finish(self, dead: str) -> bool:
+        """Stops each part in its turn. One that died is not waited for, so that the lamps are soon dark."""
+        patience_s = {name: 0.0 if name == dead else _STOP_S for name in self._parts}
         for reader in self._readers:
             reader.stop()
-        ended = [reader.join(_STOP_S) for reader in self._readers]
-        ended.append(self._core.stop(_STOP_S))
-        ended.append(self._keeper.stop(self._clock(), _STOP_S))
+        ended = [reader.join(patience_s[_name(reader)]) for reader in self._readers]
+        if dead == "core":
+            self._core.dark()
+        ended.append(self._core.stop(patience_s["core"]))
+        ended.append(self._keeper.stop(self._clock(), patience_s["keeper"]))
         for shown in (PICTURE, WIGGLE):
             with contextlib.suppress(OSError):
                 (self._settings.run_folder / shown).unlink()
@@ -110,6 +116,10 @@ class Tap:
         for reader in self._readers:
             if reader.settings.name == line:
                 reader.tune(setting)
+
+
+def _name(reader: LineReader) -> str:
+    return f"reader {reader.settings.name}"
 
 
 def run(settings: Settings) -> int:

@@ -14,24 +14,27 @@ from types import ModuleType
 import pytest
 
 HERE = Path(__file__).parent
-MODULES = ("disk", "power_cuts")
 
 
 @pytest.fixture
-def load(monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[[str], ModuleType]]:
-    """One of the programs of this folder, by name. Skips where nothing can be put below Python's SQLite."""
+def program(monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[[str], ModuleType]]:
+    """One of the programs of this folder, by name; all are forgotten at the end."""
     monkeypatch.syspath_prepend(str(HERE))
+    before = set(sys.modules)
+    yield importlib.import_module
+    for name in set(sys.modules) - before:
+        if Path(getattr(sys.modules[name], "__file__", None) or "/").parent == HERE:
+            del sys.modules[name]
 
-    def named(name: str) -> ModuleType:
-        try:
-            importlib.import_module("disk").library()
-        except LookupError as error:
-            pytest.skip(str(error))
-        return importlib.import_module(name)
 
-    yield named
-    for name in MODULES:
-        sys.modules.pop(name, None)
+@pytest.fixture
+def load(program: Callable[[str], ModuleType]) -> Callable[[str], ModuleType]:
+    """The same, for what works below SQLite. Skips where nothing can be put below Python's."""
+    try:
+        program("disk").library()
+    except LookupError as error:
+        pytest.skip(str(error))
+    return program
 
 
 @pytest.fixture
