@@ -11,6 +11,7 @@ from pathlib import Path
 from sqlite_utils import Database
 
 from appliance.history.rows import HistoryDamaged
+from appliance.history.tail import beside
 
 CHECK_S = 5.0
 """The longest that a history is looked over at a start after a cut. Our choice: a card reads some 100 MB in it."""
@@ -18,12 +19,14 @@ _STEPS = 10_000
 
 
 def set_aside(path: Path) -> Path:
-    """Give the file and its log another name. Where it lies now. OSError if the folder does not let us."""
+    """Give the file, its log and its tail another name. Where it lies now. OSError if the folder does not let us."""
     aside = _free_name(path)
     wal = path.with_name(path.name + "-wal")
     if wal.exists():  # first, since a log without its file would be thrown away at the next start
         wal.rename(aside.with_name(aside.name + "-wal"))
     path.rename(aside)
+    if beside(path).exists():
+        beside(path).rename(beside(aside))
     with contextlib.suppress(FileNotFoundError):
         path.with_name(path.name + "-shm").unlink()
     folder = os.open(path.parent, os.O_RDONLY)

@@ -111,6 +111,12 @@ def decode(packed: bytes) -> list[Chunk]:
     return chunks
 
 
+def measured(packed: bytes) -> Block:
+    """A block that was encoded before, with its size and end. HistoryError as decode."""
+    chunks = decode(packed)
+    return Block(packed, sum(len(chunk.data) for chunk in chunks), max(chunk.end_ns for chunk in chunks))
+
+
 def batches(chunks: Iterable[Chunk]) -> Iterator[list[Chunk]]:
     """Groups of chunks, each fit for one block: at most BLOCK_BYTES_MOST bytes; a longer chunk is cut."""
     batch: list[Chunk] = []

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass, field
 
 from sqlite_utils import Database
@@ -12,6 +12,7 @@ from appliance.history import blocks, summaries
 from appliance.history.pending import FaultChange, LossChange, Pending
 from appliance.history.rows import Clip, SecondRow
 from appliance.history.schema import VERDICTS, line_number
+from appliance.history.tail import Record
 
 INTEGER_MOST = 2**62
 TALLIES_MOST = 1000  # remembered; noise could make any number of them
@@ -43,17 +44,8 @@ def pack(pending: Pending) -> Packed:
 
 def write(db: Database, watch: int, pending: Pending, packed: Packed, known: Known) -> None:
     """All that is pending, the end of the watch left out. known is brought up to date as it goes."""
-    db.conn.executemany(
-        "INSERT INTO block (watch, line, end_ns, bytes, packed) VALUES (?, ?, ?, ?, ?)",
-        [(watch, line, block.end_ns, block.size, block.packed) for line, block in packed],
-    )
-    db.conn.executemany(
-        f"INSERT OR REPLACE INTO second VALUES ({', '.join('?' * 18)})",
-        [_second(watch, row, _tally(db, known.tallies, row.messages)) for row in pending.seconds],
-    )
-    if pending.seconds:
-        summaries.begin_again(db, watch, min(row.second_ns for row in pending.seconds))
-        summaries.sum_up(db, watch)
+    _blocks(db, watch, packed)
+    _seconds(db, watch, pending.seconds, known.tallies)
     for change in pending.faults:
         _fault(db, watch, known.faults, change)
     for loss in pending.losses:
@@ -65,6 +57,13 @@ def write(db: Database, watch: int, pending: Pending, packed: Packed, known: Kno
         insert(db, "tuning", watch=watch, line=line, at_ns=row.at_ns, baud=setting.baud, format=setting.name)
     if pending.dating:
         db.execute("UPDATE watch SET utc_offset_ns = ?, uncertainty_s = ? WHERE id = ?", (*pending.dating, watch))
+
+
+def write_tail(db: Database, records: Iterable[Record]) -> None:
+    """What stood in the tail when the power was cut, block by block as it was secured."""
+    for record in records:
+        _blocks(db, record.watch, [(line, blocks.measured(packed)) for line, packed in record.blocks])
+        _seconds(db, record.watch, record.seconds, {})
 
 
 def end(db: Database, watch: int, at_ns: int, how: str) -> None:
@@ -81,6 +80,23 @@ def insert(db: Database, table: str, **values: object) -> int:
     row = db.execute(f"INSERT INTO {table} ({', '.join(values)}) VALUES ({places})", values).lastrowid
     assert row is not None
     return row
+
+
+def _blocks(db: Database, watch: int, packed: Packed) -> None:
+    db.conn.executemany(
+        "INSERT INTO block (watch, line, end_ns, bytes, packed) VALUES (?, ?, ?, ?, ?)",
+        [(watch, line, block.end_ns, block.size, block.packed) for line, block in packed],
+    )
+
+
+def _seconds(db: Database, watch: int, rows: Collection[SecondRow], tallies: dict[str, int]) -> None:
+    db.conn.executemany(
+        f"INSERT OR REPLACE INTO second VALUES ({', '.join('?' * 18)})",
+        [_second(watch, row, _tally(db, tallies, row.messages)) for row in rows],
+    )
+    if rows:
+        summaries.begin_again(db, watch, min(row.second_ns for row in rows))
+        summaries.sum_up(db, watch)
 
 
 def _tally(db: Database, tallies: dict[str, int], messages: dict[str, int]) -> int:

@@ -87,6 +87,12 @@ class Pending:
         waiting = any(self.chunks.values()) or any(self._rows)
         return not waiting and self.dating is None and self.ended_ns is None
 
+    @property
+    def eventful(self) -> bool:
+        """True where there is more than raw traffic and seconds."""
+        events = (self.faults, self.losses, self.marks, self.tunings)
+        return any(events) or self.dating is not None or self.ended_ns is not None
+
     def clear(self) -> None:
         """All of it is in the file now."""
         for queue in (*self.chunks.values(), *self._rows):

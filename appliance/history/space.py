@@ -22,6 +22,7 @@ from sqlite_utils import Database
 
 from appliance.history.schema import WAL_BYTES_KEPT, transaction
 from appliance.history.summaries import MINUTE_NS
+from appliance.history.tail import TAIL_BYTES
 
 RESERVE_BYTES = 512 * 1024  # ten minutes of the usual set and more; a card that is full is seen to in seconds
 GROW_BYTES = 256 * 1024  # how much is left when it counts as full: more than one commit writes
@@ -30,8 +31,8 @@ BATCH_BYTES = 256 * 1024  # of raw traffic in a transaction: some ms, and some m
 BLOCKS_BATCH = 200
 EVENTS_BATCH = 20  # faults with their evidence, losses, marks
 SECONDS_BATCH = 1000
-BLOCKS_KEPT = 30  # a minute
-BLOCK_NS = 10 * 1_000_000_000  # a block spans less than this
+BLOCKS_KEPT = 4  # of each line two: two minutes where nothing happens, some seconds where much does
+BLOCK_NS = 120 * 1_000_000_000  # a block spans less than this
 _Turn = Callable[[Database, int | None], bool]
 _OF_A_WATCH = ("block", "second", "fault", "loss", "mark", "tuning", "minute", "way")
 
@@ -65,7 +66,7 @@ def taken(db: Database, path: Path, space: Space) -> Taken:
         int(db.execute(f"PRAGMA {name}").fetchone()[0]) for name in ("page_size", "page_count", "freelist_count")
     )
     disk = os.statvfs(path)
-    size = page * count + WAL_BYTES_KEPT
+    size = page * count + WAL_BYTES_KEPT + TAIL_BYTES
     wal = path.with_name(path.name + "-wal")
     log_growth = max(0, WAL_BYTES_KEPT - (wal.stat().st_size if wal.exists() else 0))
     free_bytes = disk.f_bavail * disk.f_frsize

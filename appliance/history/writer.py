@@ -1,18 +1,20 @@
 """Writes history: rows are held in memory and go into the file together, in one short transaction a commit.
 
-An SD card wants few and large writes; a commit for each sentence cannot keep up. So the owner hands over whatever
-comes, and calls commit() every few seconds and before it stops, and make_room() after it. A power cut costs what came
-since the last commit that returned. One thread owns a writer.
+An SD card wants few and large writes. So the owner hands over whatever comes, calls secure() every few seconds, which
+brings it onto the card beside history (tail.py), and commit() every minute, where secure() says so, and before it
+stops, and make_room() after it. A power cut costs what came since the last of either that returned. One thread owns a
+writer.
 """
 
 from __future__ import annotations
 
 import contextlib
+import random
 import sqlite3
 from pathlib import Path
 from types import TracebackType
 
-from appliance.history import entries, summaries
+from appliance.history import entries, summaries, tail
 from appliance.history.aside import look_over
 from appliance.history.erase import erase, erase_aside
 from appliance.history.pending import FaultChange, LossChange, Pending
@@ -24,6 +26,7 @@ from appliance.sentence.chunk import Chunk
 
 STOPPED = "stopped"
 CUT_OFF = "cut off"
+GENERATIONS = 2**31 - 2
 
 
 class HistoryWriter:
@@ -41,6 +44,7 @@ class HistoryWriter:
         self._known = entries.Known()
         self._behind: list[int] = []
         self._db = open_writing(self.path)
+        self._tail = tail.Tail(self.path)
 
     @property
     def lost_bytes(self) -> int:
@@ -63,8 +67,12 @@ class HistoryWriter:
             cut_off = self._db.execute("SELECT id FROM watch WHERE ended_ns IS NULL").fetchall()
             if cut_off:
                 look_over(self._db, self.path)
+        generation = self._generation()
         with plain_errors(self.path), transaction(self._db):
-            for (unended,) in cut_off:
+            ids = {unended for (unended,) in cut_off}
+            entries.write_tail(self._db, [one for one in tail.read(self.path, generation) if one.watch in ids])
+            self._next_generation(generation)
+            for unended in ids:
                 last_ns = self._db.execute(LAST_NS, {"id": unended}).fetchone()[0]
                 entries.end(self._db, unended, last_ns, CUT_OFF)
             watch = entries.insert(
@@ -79,17 +87,20 @@ class HistoryWriter:
             )
             self._behind = summaries.behind(self._db)
         self._watch, self._known = watch, entries.Known()
+        self._begin_tail()
         return watch
 
     def add_chunk(self, line: str, chunk: Chunk) -> None:
         """Raw bytes of a line, in the order received."""
         line_number(line)
         self._begun().add_chunk(line, chunk)
+        self._tail.add_chunk(line, chunk)
 
     def add_second(self, row: SecondRow) -> None:
         """A line's measures over one second; a second written twice counts once, as written last."""
         line_number(row.line)
         self._begun().add_second(row)
+        self._tail.add_second(row)
 
     def open_fault(self, key: str, row: FaultRow) -> None:
         """A fault that has begun. key: any name that is the caller's own for it until it closes."""
@@ -119,6 +130,18 @@ class HistoryWriter:
         """The line has told the time, which dates the whole watch, what came before included. May be said again."""
         self._begun().dating = (utc_minus_mono_ns, uncertainty_s)
 
+    def secure(self) -> bool:
+        """Bring raw traffic and seconds onto the card without a commit; False where only a commit can do it.
+
+        That is where there is more than these two, or than the tail takes, or where it cannot be written.
+        """
+        if self._pending.empty:
+            return True
+        if self._watch is None or self._pending.eventful:
+            return False
+        with plain_errors(self.path):
+            return self._tail.secure(self._watch, self._generation())
+
     def commit(self) -> None:
         """Write all that was handed over, whole or not at all."""
         if self._pending.empty:
@@ -126,11 +149,13 @@ class HistoryWriter:
         watch = self._watch
         assert watch is not None  # nothing can be pending before a watch has begun
         packed = entries.pack(self._pending)  # outside the transaction, which is to be short
-        known = self._known.copy()
+        known, generation = self._known.copy(), self._generation()
         with plain_errors(self.path), transaction(self._db):
             entries.write(self._db, watch, self._pending, packed, known)
             if self._pending.ended_ns is not None:
                 entries.end(self._db, watch, self._pending.ended_ns, STOPPED)
+            self._next_generation(generation)
+        self._tail.begin()
         self._known = known
         if self._pending.ended_ns is not None:
             self._watch = None
@@ -164,6 +189,7 @@ class HistoryWriter:
             before_ns = 0
             if self._watch in chosen:
                 before_ns = self._db.execute(LAST_NS, {"id": self._watch}).fetchone()[0] + 1
+            self._tail.wipe()
             erase(self._db, self.path, chosen, self._watch, before_ns)
             if watch_id is None:
                 erase_aside(self.path)
@@ -176,7 +202,8 @@ class HistoryWriter:
     def release(self) -> Pending:
         """Let go of a file that fails, as it is; gives what has not been written."""
         pending, self._pending = self._pending, Pending()
-        with contextlib.suppress(sqlite3.Error):
+        with contextlib.suppress(sqlite3.Error, OSError):
+            self._tail.close()
             self._db.close()
         return pending
 
@@ -191,6 +218,7 @@ class HistoryWriter:
             self.commit()
         finally:
             with plain_errors(self.path):
+                self._tail.close()
                 self._db.close()
 
     def __enter__(self) -> HistoryWriter:
@@ -200,6 +228,23 @@ class HistoryWriter:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self.close()
+
+    def _generation(self) -> int:
+        with plain_errors(self.path):
+            return int(self._db.execute("PRAGMA user_version").fetchone()[0])
+
+    def _next_generation(self, generation: int) -> None:
+        """In the transaction that puts into history what the tail holds. The first is drawn, so that no two files'
+        generations meet."""
+        following = generation % GENERATIONS + 1 if generation else random.SystemRandom().randrange(1, GENERATIONS)
+        self._db.execute(f"PRAGMA user_version = {following}")
+
+    def _begin_tail(self) -> None:
+        """Without a tail there are only more commits, so it is tried and no more."""
+        with contextlib.suppress(OSError):
+            if not self._tail.usable:
+                self._tail.open()
+        self._tail.begin()
 
     def _begun(self) -> Pending:
         if self._watch is None:

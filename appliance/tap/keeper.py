@@ -26,9 +26,12 @@ from appliance.history.space import Space
 from appliance.history.writer import HistoryWriter
 from appliance.sentence.chunk import Chunk
 
-COMMIT_S = 2.0
-"""Seconds of traffic a commit holds: with the time that it takes, what a power cut may cost, which is to stay below
-3 s. Our choice; shorter wears the card more."""
+SECURE_S = 2.0
+"""Seconds of traffic that are brought onto the card at a time: with the time that it takes, what a power cut may cost,
+which is to stay below 3 s. Our choice; shorter wears the card more."""
+COMMIT_S = 60.0
+"""Seconds of traffic a commit holds, unless there is more to keep than traffic. Our choice: half of that writes a
+quarter more (tests/endurance/card_wear.py), and for so long the page does not know of it."""
 RETRY_S = 5.0
 STALL_SAID_S = 3.0
 """A card that takes longer over one call than this is said to be slow. Our choice; a sound one takes some 10 ms."""
@@ -68,7 +71,7 @@ class Keeper:
         self._trouble_says = self._full_says = self._aside_says = self._lost_says = ""
         self._orders: queue.Queue[Order] = queue.Queue(_ORDERS_MOST)
         self._stopping = threading.Event()
-        self._ended_ns = start.started_ns
+        self._ended_ns = self._commit_ns = start.started_ns
         self._renewal: tuple[int, WatchStart] | None = None
         self._thread = threading.Thread(target=self._run, name="keeper", daemon=True)
 
@@ -207,21 +210,32 @@ class Keeper:
 
     def _write(self, writer: HistoryWriter) -> HistoryWriter:
         """Carries out orders until a stop and the last of them; gives the writer, which may be another by then."""
-        commit_ns = self._clock() + int(COMMIT_S * 1e9)
+        secure_ns = self._clock() + int(SECURE_S * 1e9)
+        self._commit_ns = self._clock() + int(COMMIT_S * 1e9)
         while not (self._stopping.is_set() and self._orders.empty()):
             self._beat_ns = now_ns = self._clock()
             with contextlib.suppress(queue.Empty):
-                order = self._orders.get(timeout=max(0.0, min(_TURN_S, (commit_ns - now_ns) / 1e9)))
+                order = self._orders.get(timeout=max(0.0, min(_TURN_S, (secure_ns - now_ns) / 1e9)))
                 self._carry_out(order, writer)
             if self._renewal is not None:
                 writer = self._renew(writer, *self._renewal)
-            if self._clock() >= commit_ns:
-                commit_ns = self._clock() + int(COMMIT_S * 1e9)  # from its beginning, so that slow commits fall due
-                writer = self._commit(writer)
+            if (now_ns := self._clock()) >= secure_ns:
+                secure_ns = now_ns + int(SECURE_S * 1e9)  # from its beginning, so that slow ones fall due
+                if now_ns >= self._commit_ns or not self._secure(writer):
+                    writer = self._commit(writer)
         self._carry_out(lambda writer: writer.end_watch(self._ended_ns), writer)
         return writer
 
+    def _secure(self, writer: HistoryWriter) -> bool:
+        try:
+            with self._at_card():
+                return writer.secure()
+        except _TROUBLES as trouble:
+            self._trouble(trouble)
+            return False
+
     def _commit(self, writer: HistoryWriter) -> HistoryWriter:
+        self._commit_ns = self._clock() + int(COMMIT_S * 1e9)
         try:
             with self._at_card():
                 writer.commit()

@@ -1,14 +1,17 @@
-"""A disk in between: SQLite's own files, with every write seen, slowed down, or refused. For tests.
+"""A disk in between: SQLite's own files and the tail's, with every write seen, slowed down, or refused. For tests.
 
 It lies below everything of ours, at the border between SQLite and the system: a VFS (SQLite documentation, "The OS
 Interface Or VFS") that hands all on to the system's own, registered as the default with the very library that Python's
-sqlite3 uses. The structures are those of sqlite3.h; the numbers are that file's SQLITE_* values.
+sqlite3 uses. The structures are those of sqlite3.h; the numbers are that file's SQLITE_* values. The tail writes by
+os.pwrite and os.fdatasync, which are stood in for.
 """
 
 from __future__ import annotations
 
 import ctypes
 import ctypes.util
+import errno
+import os
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -91,11 +94,50 @@ def between(disk: Disk) -> Iterator[Disk]:
     shim = _Shim(disk)
     shim.register()
     try:
-        yield disk
+        with _plain_files(disk):
+            yield disk
     finally:
         shim.unregister()
     if disk.wrong:
         raise disk.wrong[0]
+
+
+@contextmanager
+def _plain_files(disk: Disk) -> Iterator[None]:
+    pwrite, fdatasync = os.pwrite, os.fdatasync
+
+    def met(what: str, name: str, size: int) -> None:
+        answer = disk.meets(what, name, size)
+        if answer != OK:
+            raise OSError(errno.ENOSPC if answer == FULL else errno.EIO, "as the disk in between was told")
+
+    def name_of(file: int) -> str:
+        return Path(f"/proc/self/fd/{file}").readlink().name
+
+    def on_pwrite(file: int, data: Any, at: int) -> int:
+        name = name_of(file)
+        if not name.startswith(disk.name):
+            return pwrite(file, data, at)
+        met("write", name, len(data))
+        if os.fstat(file).st_size == 0:
+            disk.did(Op("create", name))
+        done = pwrite(file, data, at)
+        disk.did(Op("write", name, at, bytes(data)))
+        return done
+
+    def on_fdatasync(file: int) -> None:
+        name = name_of(file)
+        if name.startswith(disk.name):
+            met("sync", name, 0)
+        fdatasync(file)
+        if name.startswith(disk.name):
+            disk.did(Op("sync", name))
+
+    os.pwrite, os.fdatasync = on_pwrite, on_fdatasync  # type: ignore[assignment]
+    try:
+        yield
+    finally:
+        os.pwrite, os.fdatasync = pwrite, fdatasync
 
 
 class _Shim:

@@ -3,8 +3,8 @@
     python tests/endurance/power_cuts.py [--cuts N] [--seed N] [--folder FOLDER]
 
 A keeper works: it makes its history, is stopped, is started again twice, is at its cap and drops what is oldest, and
-moves its log into the file. Every write, truncation, flush and deletion is recorded below SQLite (disk.py). Then, for
-each of N points between two of them, files are made anew as a card may hold them:
+moves its log into the file. Every write, truncation, flush and deletion, SQLite's and the tail's, is recorded
+(disk.py). Then, for each of N points between two of them, files are made anew as a card may hold them:
 
     whole    all that was written until then
     synced   only what was flushed; the rest never came
@@ -59,6 +59,8 @@ CAP_BYTES = 1_700_000
 """What the file may take beside its log: little, so that it is at its cap after some minutes."""
 JOBS_S = (20, 250, 60)
 """How long the keeper works each time: once until the log is moved into the file while it goes on."""
+EVENTS_EACH = {2: 700}
+"""A mark, fault and loss come each 7 s, but in the second job each 70 s: in between, all stands in the tail alone."""
 RECEIVER = "from-receiver"
 NAME = "history.db"
 VARIANTS = ("whole", "synced", "prefix", "any")
@@ -120,7 +122,7 @@ def _hand_over(keeper: Keeper, disk: Disk, seed: int, job: int, step: int) -> No
         number = step // 10
         keeper.second(SecondRow(RECEIVER, now_ns, 820, 12, 0, 0, 0.2, "go", 4, 18, messages={"GNGGA": number % 7}))
         disk.tell(Handed(job, now_ns, "second", number))
-    if step % 70 == 0:
+    if step % EVENTS_EACH.get(job, 70) == 0:
         number = step // 70
         keeper.mark(MarkRow(now_ns, "page", f"{number}"))
         disk.tell(Handed(job, now_ns, "mark", number))

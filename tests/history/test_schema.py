@@ -220,7 +220,7 @@ def test_a_finished_history_is_read_from_a_folder_that_may_not_be_written(
         writer.add_second(second(51_000_000_000))
         writer.commit()
         assert read_as_stranger(path) == "Tractor 3 2"  # beside the writer, the last commit included
-    assert sorted(file.name for file in shown.iterdir()) == ["history.db"]
+    assert sorted(file.name for file in shown.iterdir()) == ["history.db", "history.db-tail"]
     assert read_as_stranger(path) == "Tractor 3 2"
 
 
