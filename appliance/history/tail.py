@@ -19,9 +19,9 @@ history, its number follows on, and its sum is right.
 
 from __future__ import annotations
 
-import contextlib
 import errno
 import json
+import logging
 import mmap
 import os
 import struct
@@ -44,6 +44,8 @@ _WORDS = (
     b'["from-controller","from-receiver","wait","no-go","go",null,0,0,0.0,{"GNGGA":5,"GNVTG":5,"GNRMC":1,"GNZDA":1}]'
 )
 
+log = logging.getLogger(__name__)
+
 
 @dataclass(slots=True, frozen=True)
 class Record:
@@ -60,10 +62,16 @@ def beside(path: Path) -> Path:
 
 
 def read(path: Path, generation: int) -> list[Record]:
-    """What the tail of the history at path holds beyond that generation, in the order received."""
+    """What the tail of the history at path holds beyond that generation, in the order received.
+
+    One that cannot be read holds nothing, and the program's log says so: it must not keep the box from starting.
+    """
     try:
         held = beside(path).read_bytes()
     except FileNotFoundError:
+        return []
+    except OSError as error:
+        log.error("%s cannot be read, and up to a minute before the cut with it: %s", beside(path), error)
         return []
     return list(_records(held, generation))
 
@@ -227,8 +235,10 @@ def _records(held: bytes, generation: int) -> Iterator[Record]:
             return
         if _sum((of, number, watch, size), body) != told:
             return  # torn by the cut: it was never told to be secure
-        with contextlib.suppress(HistoryError):
+        try:
             yield _unpacked(watch, body)
+        except HistoryError as error:
+            log.error("%s", error)
         at += -(-(_HEAD.size + size) // SECTOR) * SECTOR
         expected += 1
 

@@ -139,8 +139,11 @@ class HistoryWriter:
             return True
         if self._watch is None or self._pending.eventful:
             return False
-        with plain_errors(self.path):
-            return self._tail.secure(self._watch, self._generation())
+        generation = self._generation()
+        try:
+            return self._tail.secure(self._watch, generation)
+        except OSError as error:
+            raise HistoryError(f"The tail of {self.path} cannot be written: {error.strerror or error}.") from error
 
     def commit(self) -> None:
         """Write all that was handed over, whole or not at all."""

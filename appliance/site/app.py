@@ -14,6 +14,7 @@ from werkzeug.wrappers import Response as AnyResponse
 
 from appliance.asking import ask
 from appliance.site import (
+    catching_up,
     day_page,
     guard,
     letting_in,
@@ -91,6 +92,7 @@ def create_app(
     message_page.install(app, messages, streams, ending)
     test_path = picture_path.with_name(wiggle.NAME)
     wiggle.install(app, picture, test_path, command_socket, render=render, streams=streams, ending=ending)
+    catching_up.install(app, command_socket)
     past_pages.install(app, history_path, ending)
     day_page.install(app, history_path)
     track_page.install(app, history_path)

@@ -17,6 +17,7 @@ from appliance.tap.sheets import SheetRefused, Sheets
 
 _TURN_S = 1.0
 """What the core is asked for it does at its next turn; one that asks waits for it no longer than this."""
+_CATCH_UP_S = 0.5
 _BUSY = "The box is too busy just now. Look whether it did it before you ask again."
 
 YES: Answer = {"ok": True}
@@ -37,6 +38,7 @@ class Answers:
             "mark": self._mark,
             "wiggle": self._wiggle,
             "erase": self._erase,
+            "catch-up": self._catch_up,
             "needs-keep": self._needs_keep,
             "needs-use": self._needs_use,
             "needs-delete": self._needs_delete,
@@ -68,6 +70,10 @@ class Answers:
 
         self._keeper.erase(None if which == "all" else which, done)
         return YES
+
+    def _catch_up(self, _asked: Mapping[str, Any]) -> Answer:
+        """Somebody is about to read history: it is to hold what has come by now."""
+        return YES if self._keeper.catch_up().wait(_CATCH_UP_S) else _no("The card is slow just now.")
 
     def _needs_keep(self, asked: Mapping[str, Any]) -> Answer:
         """Keeps a sheet of the user's own. The one in force is taken into use anew, lest a restart do so unseen."""

@@ -149,6 +149,24 @@ class Keeper:
 
         self._order(carry_out)
 
+    def catch_up(self) -> threading.Event:
+        """Commits what is only in the tail so far, since somebody is about to read; no oftener than each SECURE_S.
+
+        The event is set once that is so, or has failed.
+        """
+        done = threading.Event()
+
+        def carry_out(writer: HistoryWriter) -> None:
+            try:
+                if self._clock() >= self._commit_ns - int((COMMIT_S - SECURE_S) * 1e9):
+                    writer.commit()
+                    self._commit_ns = self._clock() + int(COMMIT_S * 1e9)
+            finally:
+                done.set()
+
+        self._order(carry_out)
+        return done
+
     def _order(self, order: Order) -> None:
         try:
             self._orders.put_nowait(order)

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from appliance.history import tail
 from appliance.history.reader import History
 from appliance.history.rows import FaultRow, LossRow, MarkRow, WatchStart
 from appliance.sentence.chunk import Chunk
@@ -74,6 +75,38 @@ def test_it_commits_by_itself_and_its_heart_beats(tmp_path: Path) -> None:
         until(lambda: keeper.heartbeat_ns > beat)
     finally:
         assert keeper.stop(6 * SECOND, 10.0)
+
+
+def test_traffic_waits_for_a_reader_or_a_minute(tmp_path: Path) -> None:
+    """Until then it stands in the tail; events are there at once, with all that came before them."""
+    path, now_ns = tmp_path / "history.db", [0]
+    keeper = Keeper(path, START, clock=lambda: now_ns[0])
+    keeper.start()
+    try:
+        until(lambda: keeper.watch_id)
+
+        def pass_s(seconds: float) -> None:
+            now_ns[0] += int(seconds * SECOND)
+            until(keeper._orders.empty)
+
+        keeper.chunk(RECEIVER, Chunk(b"a", SECOND, 0))
+        pass_s(2.5)
+        until(lambda: any(tail.beside(path).read_bytes()))
+        assert kept(path)[0] == b""
+        assert keeper.catch_up().wait(10)
+        assert kept(path)[0] == b"a"
+        keeper.chunk(RECEIVER, Chunk(b"b", 4 * SECOND, 0))
+        assert keeper.catch_up().wait(10)  # too soon after the last
+        assert kept(path)[0] == b"a"
+        pass_s(2.5)
+        keeper.mark(MarkRow(5 * SECOND, "page", "here"))
+        pass_s(2.5)
+        until(lambda: kept(path)[:2] == (b"ab", ["here"]))
+        keeper.chunk(RECEIVER, Chunk(b"c", 9 * SECOND, 0))
+        pass_s(62)
+        until(lambda: kept(path)[0] == b"abc")
+    finally:
+        assert keeper.stop(80 * SECOND, 20.0)
 
 
 def test_a_fault_is_there_when_it_opens_and_changed_when_it_closes(tmp_path: Path) -> None:
