@@ -51,6 +51,22 @@ class Field:
         return "" if self.key.unit == "ratio" else self.key.unit
 
     @property
+    def hint(self) -> str:
+        """How it is filled in, and what holds where it is not."""
+        key = self.key
+        if key.kind in ("texts", "wholes"):
+            each = key.allowed_says.partition(",")[0] or f"Numbers from {key.least:g} to {key.most:g}"
+            how = f"{each}, a space between"
+        elif key.kind == "text":
+            how = f"At most {key.most:g} characters"
+        else:
+            how = "" if self.choices else f"From {key.least:g} to {key.most:g}"
+        holds = WORDS[key.default] if isinstance(key.default, bool) else key.default_says
+        empty = "Must be given" if key.required else f"Left out: {holds}"
+        told = [how[:1].upper() + how[1:], "" if key.default == "" else empty]
+        return " ".join(f"{part}." for part in told if part)
+
+    @property
     def choices(self) -> list[str]:
         """What may be chosen, where it is a few things."""
         if self.key.kind == "yes-no":
