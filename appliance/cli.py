@@ -64,6 +64,7 @@ def web(settings_file: Path | None, host: str | None, web_port: int | None) -> N
     """Serve the page for the phone. Reads what the tap shows and keeps; owns no port, no pins, writes no history."""
     from appliance import site  # noqa: PLC0415
 
+    logging.basicConfig(level=logging.INFO, format="%(name)s: %(message)s")
     settings = _settings(settings_file, web_host=host, web_port=web_port)
     try:
         sys.exit(site.run(settings))

@@ -33,6 +33,7 @@ from appliance.simulate.wire import pieces
 
 MACHINE = "Larkmere tractor 3"  # invented
 NEEDS = "rate-section"
+PIN = "405162"  # invented
 HOST = "127.0.0.1"
 BAUD = 38400
 SEED = 2026
@@ -132,7 +133,7 @@ def _play_to_children(master: int, settings: Path, port: int, seconds: float | N
                 break
         else:
             _print(f"{MACHINE}: {AFTERNOON.name}, in an invented field. Nothing here is real but the box.")
-            _print(f"The page: http://{HOST}:{port}    Ctrl-C ends the demo.")
+            _print(f"The page: http://{HOST}:{port}    Its PIN: {PIN}    Ctrl-C ends the demo.")
             _play(player, lambda now_s: (seconds is not None and now_s >= seconds) or ended())
     finally:
         for name, timeout_s in END_S.items():
@@ -181,6 +182,7 @@ def settings_text(line_port: str, folder: Path, port: int) -> str:
             "[web]",
             f"host = {text(HOST)}",
             f"port = {port}",
+            f"pin = {text(PIN)}",
             "",
         ]
     )

@@ -190,6 +190,10 @@ class Lamps:
             self.pattern, wanted = "test", lit("test", at_ns)
         self._set(*wanted)
 
+    def test(self) -> None:
+        """Light both LEDs from the next show on, for test_ns."""
+        self._test_until_ns = None
+
     def tick(self, now_ns: int) -> list[str]:
         """Look at the button: "mark" for a press that was let go, "stop" for a hold of 3 s; else nothing."""
         return self._watch.look(bool(self._button.is_active), now_ns)

@@ -12,8 +12,10 @@ from flask import Flask, Response, render_template, request
 from werkzeug.exceptions import HTTPException, NotFound
 from werkzeug.wrappers import Response as AnyResponse
 
+from appliance import recent_log
 from appliance.asking import ask
 from appliance.site import (
+    box_page,
     catching_up,
     day_page,
     guard,
@@ -58,13 +60,14 @@ def create_app(
     state_folder: Path | None = None,
     needs_folders: Sequence[Path] = (),
     host_names: Collection[str] = (),
+    log: recent_log.RecentLog | None = None,
     stop: threading.Event | None = None,
 ) -> Flask:
     """The page. machine: shown while no picture tells it. host_names: further names under which the box may be called.
 
     pin: asked for before anything is changed; "": nothing can be. state_folder: where it keeps what outlives a
     restart. needs_folders: where needs sheets lie beside those that come along, the user's own first. stop: set it to
-    end all streams. None of the files need exist yet.
+    end all streams. log: what this process logs, to be shown. None of the files need exist yet.
     """
     web = web_folder()
     app = Flask("appliance.site", template_folder=str(web / "templates"), static_folder=str(web / "static"))
@@ -97,6 +100,7 @@ def create_app(
     day_page.install(app, history_path)
     track_page.install(app, history_path)
     needs_pages.install(app, picture, needs_folders, command_socket)
+    box_page.install(app, picture, history_path, command_socket, log=log or recent_log.RecentLog())
 
     @app.errorhandler(HTTPException)
     def plain_error(error: HTTPException) -> tuple[str, int]:

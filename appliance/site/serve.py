@@ -16,6 +16,7 @@ from flask import Flask
 from waitress.channel import HTTPChannel
 from waitress.server import create_server
 
+from appliance import recent_log
 from appliance.notify import Pulse
 from appliance.site.app import create_app
 from appliance.site.streams import STREAMS_MOST
@@ -75,6 +76,7 @@ def run(settings: WebSettings) -> int:
         pin=settings.pin,
         needs_folders=settings.needs_folders,
         state_folder=settings.history.parent / STATE_FOLDER,
+        log=recent_log.install(),
         stop=threading.Event(),
     )
     serve(app, settings.web_host, settings.web_port)

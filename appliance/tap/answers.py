@@ -10,9 +10,11 @@ from typing import Any
 
 from appliance.asking import Answer
 from appliance.judge.sheet import SheetError
+from appliance.recent_log import RecentLog
 from appliance.tap.commands import Command
 from appliance.tap.core import Core
 from appliance.tap.keeper import Keeper
+from appliance.tap.self_test import self_test
 from appliance.tap.sheets import SheetRefused, Sheets
 
 _TURN_S = 1.0
@@ -24,9 +26,10 @@ YES: Answer = {"ok": True}
 
 
 class Answers:
-    """Owned by the thread that answers. stop: asks for a clean stop of the tap."""
+    """Owned by the thread that answers. stop: asks for a clean stop of the tap. log: of this process."""
 
-    def __init__(self, core: Core, keeper: Keeper, sheets: Sheets, stop: Callable[[], None]) -> None:
+    def __init__(self, core: Core, keeper: Keeper, sheets: Sheets, *, stop: Callable[[], None], log: RecentLog) -> None:
+        self._log = log
         self._core = core
         self._keeper = keeper
         self._sheets = sheets
@@ -42,6 +45,8 @@ class Answers:
             "needs-keep": self._needs_keep,
             "needs-use": self._needs_use,
             "needs-delete": self._needs_delete,
+            "self-test": self._self_test,
+            "log": self._log_rows,
             "stop": self._stop_cleanly,
         }
 
@@ -109,6 +114,15 @@ class Answers:
 
     def _take_into_use(self, name: str) -> Answer:
         return YES if self._core.renew(*self._sheets.use(name)).wait(_TURN_S) else _no(_BUSY)
+
+    def _self_test(self, _asked: Mapping[str, Any]) -> Answer:
+        rows = self_test(self._core, self._keeper)
+        bad = ", ".join(row["what"] for row in rows if row["ok"] is False)
+        self._core.mark("box", f"The box tried itself: {f'not good: {bad}' if bad else 'all good'}.")
+        return YES | {"rows": rows}
+
+    def _log_rows(self, _asked: Mapping[str, Any]) -> Answer:
+        return YES | {"rows": self._log.rows}
 
     def _stop_cleanly(self, _asked: Mapping[str, Any]) -> Answer:
         self._core.mark("page", "asked for a clean stop")

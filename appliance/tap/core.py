@@ -88,6 +88,19 @@ class Core:
         """Of the sheet in force."""
         return self._listening.watch.needs.name
 
+    def test_lamps(self) -> str:
+        """Lights both lamps for a second; from any thread. Gives what is wrong with them, or ""."""
+        if self._lamps is None:
+            return self._lamp_says or "The lamps are not lit yet."
+        self._lamps.test()
+        return ""
+
+    def ports(self) -> list[tuple[str, str]]:
+        """Path of each port and what is wrong with it, or ""; from any thread."""
+        known = dict(self._listening.ports)
+        unknown = "The port has not been opened yet."
+        return [(line.path, known[line.name].says if line.name in known else unknown) for line in self._settings.lines]
+
     def renew(self, needs: Needs, toml: str) -> threading.Event:
         """Ends this watch and begins another that is judged by needs; from any thread. The event is set once it has.
 

@@ -16,11 +16,12 @@ from collections.abc import Callable
 from types import FrameType
 from typing import Any
 
-from appliance import __version__
+from appliance import __version__, recent_log
 from appliance.history.rows import WatchStart
 from appliance.history.space import Space
 from appliance.line.port import LineReader
 from appliance.notify import Pulse
+from appliance.recent_log import RecentLog
 from appliance.sentence.setting import Setting
 from appliance.settings import Settings
 from appliance.tap.answers import Answers
@@ -47,7 +48,13 @@ log = logging.getLogger("linelamp.tap")
 class Tap:
     """The daemon. `run()` returns the exit status when it was asked to stop, or when a part died."""
 
-    def __init__(self, settings: Settings, *, clock: Callable[[], int] = time.monotonic_ns) -> None:
+    def __init__(
+        self,
+        settings: Settings,
+        *,
+        clock: Callable[[], int] = time.monotonic_ns,
+        log: RecentLog | None = None,
+    ) -> None:
         sheets = Sheets(settings)
         needs, toml = sheets.at_start()
         self._settings = settings
@@ -59,7 +66,7 @@ class Tap:
         space = Space(settings.history_most_mb * 1_000_000, settings.free_least_mb * 1_000_000)
         self._keeper = Keeper(settings.history, start, space, clock=clock)
         self._core = Core(settings, needs, self._inbox, self._keeper, self._tune, clock=clock)
-        self._answers = Answers(self._core, self._keeper, sheets, self.stop)
+        self._answers = Answers(self._core, self._keeper, sheets, stop=self.stop, log=log or RecentLog())
         self._readers = [LineReader(line, self._inbox.put, clock=clock) for line in settings.lines]
         self._parts: dict[str, Any] = {"core": self._core, "keeper": self._keeper}
         self._parts |= {_name(reader): reader for reader in self._readers}
@@ -129,7 +136,7 @@ def _name(reader: LineReader) -> str:
 def run(settings: Settings) -> int:
     """Runs the tap in this process until SIGTERM or SIGINT."""
     sys.setswitchinterval(SWITCH_S)
-    tap = Tap(settings)
+    tap = Tap(settings, log=recent_log.install())
 
     def on_signal(_number: int, _frame: FrameType | None) -> None:
         tap.stop()

@@ -136,6 +136,10 @@ class Keeper:
         self.watch_id = None
         self._order(lambda _writer: setattr(self, "_renewal", (at_ns, start)))
 
+    def try_card(self, how: Callable[[Path], None]) -> None:
+        """Does something in the folder of the history, in the keeper's thread, which may wait for the card."""
+        self._order(lambda _writer: how(self._path.parent))
+
     def erase(self, watch_id: int | None, done: Callable[[str], None]) -> None:
         """Erases a watch, or all. done: is told, by the keeper's thread, what is wrong with it, or ""."""
 

@@ -153,6 +153,19 @@ def test_needs_over_the_socket(running: Callable[..., Running]) -> None:
     assert any("“mine” was deleted" in note for note in notes)
 
 
+def test_the_box_tries_itself(running: Callable[..., Running]) -> None:
+    tap = running()
+    tap.until(lambda shown: shown["watch"]["id"] and shown["lamps"]["pattern"] != "test")
+    path = tap.settings.run_folder / NAME
+    lamps, port, card = ask(path, {"do": "self-test"})["rows"]
+    assert (lamps["what"], lamps["ok"]) == ("Lamps", None)
+    assert (port["what"], port["ok"]) == (f"Port {tap.settings.lines[0].path}", False)
+    assert card["ok"], card
+    tap.until(lambda shown: shown["lamps"]["pattern"] == "test")
+    tap.until(lambda shown: any("not good: Port" in mark["note"] for mark in shown["marks"]))
+    assert isinstance(ask(path, {"do": "log"})["rows"], list)
+
+
 def test_a_stop_over_the_socket(running: Callable[..., Running]) -> None:
     tap = running()
     tap.until(lambda shown: shown["watch"]["id"])
