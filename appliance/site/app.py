@@ -17,7 +17,6 @@ from appliance.asking import ask
 from appliance.site import (
     box_page,
     catching_up,
-    day_page,
     guard,
     letting_in,
     message_page,
@@ -97,8 +96,6 @@ def create_app(
     wiggle.install(app, picture, test_path, command_socket, render=render, streams=streams, ending=ending)
     catching_up.install(app, command_socket)
     past_pages.install(app, history_path, ending)
-    day_page.install(app, history_path)
-    track_page.install(app, history_path)
     needs_pages.install(app, picture, needs_folders, command_socket)
     box_page.install(app, picture, history_path, command_socket, log=log or recent_log.RecentLog())
 
