@@ -85,7 +85,7 @@ def as_told(history: History, watch: int, line: str, *asked: int) -> Sums:
 
 @given(
     st.lists(st.lists(seconds, max_size=30), max_size=6),
-    st.integers(-50, 450), st.integers(1, 500), st.sampled_from([1, 2, 7, 15, 60, 120, 150]), st.booleans(),
+    st.integers(-50, 450), st.integers(1, 500), st.sampled_from([1, 2, 7, 15, 60, 120, 300]), st.booleans(),
 )  # fmt: skip
 def test_the_same_as_adding_by_hand(
     batches: list[list[SecondRow]], from_s: int, lasts_s: int, step_s: int, ended: bool
