@@ -18,6 +18,7 @@ from appliance.site import (
     box_page,
     catching_up,
     guard,
+    help_page,
     letting_in,
     message_page,
     needs_pages,
@@ -97,6 +98,7 @@ def create_app(
     catching_up.install(app, command_socket)
     past_pages.install(app, history_path, ending)
     needs_pages.install(app, picture, needs_folders, command_socket)
+    help_page.install(app)
     box_page.install(app, picture, history_path, command_socket, log=log or recent_log.RecentLog())
 
     @app.errorhandler(HTTPException)
