@@ -184,12 +184,17 @@ def _evidence(id_: str, row: Mapping[str, Any]) -> Evidence:
     return Evidence(**made)
 
 
-def rank(known: Known, causes: Sequence[Cause] | None = None) -> list[Suspect]:
-    """The likely causes, the likeliest first; where two are as likely, the one that costs less time. At most three."""
+def rank(known: Known, causes: Sequence[Cause] | None = None, *, about: str = "") -> list[Suspect]:
+    """The likely causes, the likeliest first; where two are as likely, the one that costs less time. At most three.
+
+    about: only such as explain findings of this check.
+    """
     causes = table() if causes is None else causes
     ids = {finding.id for finding in known.findings}
     weighed = [(cause, _weigh(cause, known, ids)) for cause in causes]
     suspected = [(cause, held) for cause, held in weighed if any(one.weight > HINT for one, _ in held)]
+    if about:
+        suspected = [(cause, held) for cause, held in suspected if about in _explained(held)]
     scores = [cause.prior + sum(one.weight for one, _ in held) for cause, held in suspected]
     explained = [_explained(held) for _, held in suspected]
     suspects = []

@@ -10,16 +10,18 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from appliance.judge.causes import Known, Suspect, rank, table
+from appliance.judge.causes import Known, Suspect, rank
 from appliance.judge.faults import Fault
-from appliance.judge.inquiry import DATED, NOW_NS, facts, put_together
+from appliance.judge.inquiry import DATED, facts, put_together
 from appliance.judge.meter_settings import meter_settings
 from appliance.judge.needs import Needs
 from appliance.judge.truth_words import VARIANTS
 from appliance.measure.meter import LineMeter
 from appliance.sentence.chunk import Chunk
 
-__all__ = ["NOW_NS", "Sums", "suspects"]
+BESIDE_NS = 15_000_000_000
+"""Faults that were on so long before or after one are weighed with it: a receiver that starts anew has no fix for some
+seconds, and rates are counted over ten. Our choice."""
 
 
 @dataclass(slots=True)
@@ -47,9 +49,10 @@ class Sums:
 def suspects(
     needs: Needs, fault: Fault, faults: Sequence[Fault], *, chunks: Iterable[Chunk], baud: int, sums: Sums
 ) -> list[Suspect]:
-    """The likely causes of one fault, the likeliest first, at most three; only such as explain faults of its kind.
+    """The likely causes of one fault, the likeliest first, at most three. Such as explain faults of its kind; where none does, those that
+    explain what was on beside it: a gap in the midst of noise comes of the noise.
 
-    faults: all of its watch that were on within NOW_NS of it, with itself. chunks: the bytes kept, in order.
+    faults: all of its watch that were on within BESIDE_NS of it, with itself. chunks: the bytes kept, in order.
     """
     meter = LineMeter(meter_settings(needs, baud))
     for chunk in chunks:
@@ -65,8 +68,8 @@ def suspects(
         "date_sentences": sum(sums.by_type.get(type_, 0) for type_ in DATED),
         "fine": " and ".join(fine), "fine_count": len(fine),
     }  # fmt: skip
-    explain = [cause for cause in table() if any(one.weight > 0 and fault.kind in one.found for one in cause.evidence)]
-    return rank(Known(put_together(noted), told), explain)
+    known = Known(put_together(noted), told)
+    return rank(known, about=fault.kind) or rank(known)
 
 
 def _note(fault: Fault) -> str:

@@ -141,9 +141,9 @@ def _suspects(history: History, found: StoredFault, watch: Watch) -> list[Suspec
     if needs is None:
         return []
     fault = _as_judged(found)
-    minute_ns = hindsight.NOW_NS
-    until_ns = None if found.end_ns is None else found.end_ns + minute_ns
-    near = islice(history.faults_in_order(watch.id, None, found.start_ns - minute_ns, until_ns), FAULTS_MOST)
+    beside_ns = hindsight.BESIDE_NS
+    until_ns = None if found.end_ns is None else found.end_ns + beside_ns
+    near = islice(history.faults_in_order(watch.id, None, found.start_ns - beside_ns, until_ns), FAULTS_MOST)
     sums = hindsight.Sums()
     to_ns = min(watch.last_ns if found.end_ns is None else found.end_ns, found.start_ns + SUMMED_MOST_NS) + NS
     for row in history.seconds(watch.id, RECEIVER, found.start_ns - BEFORE_NS, to_ns):

@@ -84,6 +84,13 @@ def test_a_silence_before_which_nothing_ever_came_is_no_loose_plug() -> None:
     assert found[0].cause.id == "contact"
 
 
+def test_a_gap_in_the_midst_of_noise_comes_of_the_noise() -> None:
+    faults, heard = lived(Spell("noise", 40, 45, 0.02))
+    gap = next(one for one in faults if one.kind == "gap" and one.message == "GGA")
+    found = suspects(USUAL, gap, faults, chunks=around(heard, gap), baud=USUAL.baud, sums=SUMS)
+    assert found[0].cause.id == "noise"
+
+
 def test_only_what_explains_the_fault_is_named() -> None:
     faults, heard = lived(Spell("silence", 40, 44), Spell("talker", 50, 60, what="GP"))
     silent = next(one for one in faults if one.kind == "silent")
