@@ -49,10 +49,11 @@ class Sums:
 def suspects(
     needs: Needs, fault: Fault, faults: Sequence[Fault], *, chunks: Iterable[Chunk], baud: int, sums: Sums
 ) -> list[Suspect]:
-    """The likely causes of one fault, the likeliest first, at most three. Such as explain faults of its kind; where none does, those that
-    explain what was on beside it: a gap in the midst of noise comes of the noise.
+    """The likely causes of one fault, the likeliest first, at most three.
 
-    faults: all of its watch that were on within BESIDE_NS of it, with itself. chunks: the bytes kept, in order.
+    Such as explain faults of its kind; where none does, those that explain what was on beside it: a gap in the midst of
+    noise comes of the noise. faults: all of its watch that were on within BESIDE_NS of it, with itself. chunks:
+    the bytes kept, in order.
     """
     meter = LineMeter(meter_settings(needs, baud))
     for chunk in chunks:
