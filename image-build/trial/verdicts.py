@@ -24,7 +24,9 @@ def power_on(report: Report, machine: Machine, name: str, lamps: bool = True) ->
     with report.step(f"7 {name}: from power-on to the page, under emulation") as told:
         until(lambda: _answers(machine), BOOT_MOST_S, "no page", 1.0)
         told.append(f"{machine.up_s():.0f} s")
+    with report.step(f"2 {name}: a watch is kept") as told:
         until(lambda: machine.picture().get("watch", {}).get("id"), SETTLE_MOST_S, "no watch in the live picture", 1.0)
+        told.append(f"watch {machine.picture()['watch']['id']}")
 
 
 def _answers(machine: Machine) -> bool:
