@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
+from appliance.measure.units import LIKE
+
 
 class Says(NamedTuple):
     """The sentences of one check. unit: of measured and needed; digits: how many decimals the figures deserve."""
@@ -95,12 +97,6 @@ VARIANTS: dict[tuple[str, str], str] = {
     ("position-frozen", "standing"): "The position has moved for {m} while the speed told is zero.",
     ("position-jump", "fix-changed"): "The position jumped by {m} where the fix changed from quality {before:.0f} to "
     "{after:.0f}; these allow {n}.",
-    ("speed-disagrees", "knots-kmh"): "The speed told is {m} times that of the track: km/h and knots are mixed up "
-    "(factor 1.852).",
-    ("speed-disagrees", "mps-kmh"): "The speed told is {m} times that of the track: m/s and km/h are mixed up "
-    "(factor 3.6).",
-    ("speed-disagrees", "mph"): "The speed told is {m} times that of the track: miles and kilometres an hour are mixed "
-    "up (factor 1.609).",
     ("course-disagrees", "reverse"): "The course told is opposite to that of the track ({m} off).",
     ("zone-strange", "changed"): "The time zone that ZDA tells changed, by {m}.",
     ("clock-jump", "days"): "The receiver's date jumped by {m}.",
@@ -112,9 +108,20 @@ VARIANTS: dict[tuple[str, str], str] = {
     ("status-contradicts", "void"): "{type} says V, not valid, in a mode that is: {mode}.",
     ("status-contradicts", "none"): "{type} says A, valid, while GGA says that there is no fix.",
     ("status-contradicts", "mode"): "{type} tells mode {mode} beside quality {quality:.0f} in GGA.",
-    ("speed-disagrees", "knots-mps"): "The speed told is {m} times that of the track: m/s and knots are mixed up "
-    "(factor 1.944).",
     ("rmc-vtg-disagree", "course"): "RMC and VTG tell different courses for the same instant: {rmc_deg:.0f} and "
     "{vtg_deg:.0f} degrees.",
 }
 """(kind, note) -> the failing sentence for what else was found."""
+
+_MIXED_UP = {
+    "knots-kmh": ("km/h and knots", "1.852"),
+    "mps-kmh": ("m/s and km/h", "3.6"),
+    "mph": ("miles and kilometres an hour", "1.609"),
+    "knots-mps": ("m/s and knots", "1.944"),
+}
+for _unit, (_pair, _factor) in _MIXED_UP.items():
+    _told = "The speed told is {m} times that of the track"
+    VARIANTS["speed-disagrees", _unit] = f"{_told}: {_pair} are mixed up (factor {_factor})."
+    VARIANTS["speed-disagrees", LIKE + _unit] = (
+        f"{_told}, as if {_pair} were mixed up (factor {_factor}). If so, it is the same at any speed."
+    )

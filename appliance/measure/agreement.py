@@ -10,9 +10,11 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from appliance.measure.holding import HOLDS_S, SLACK_S, Holding
 from appliance.measure.spread import Spread
+from appliance.measure.steps import CHANGE_S
 from appliance.measure.track import SIGMAS, Node, Span, Track, span
-from appliance.measure.units import Law, units
+from appliance.measure.units import Law
 from appliance.measure.usual import Usual
 
 WINDOW_S = (2.0, 5.0)
@@ -25,8 +27,6 @@ ALLOWED_RATIO = 0.08
 LAG_S = 0.7
 """Filters in receivers delay speed against position; after a change of velocity that shows for so long. Ours."""
 ALLOWED_DEG = 8.0
-HOLDS_S = 1.0
-"""A disagreement is told once it has gone on for so long. Ours: a bend or a brake makes none, with LAG_S allowed."""
 _AFTER_SHARE = 0.5
 """And once what came since its first look disagrees the same way, by this share of what is allowed: a step of the
 position does not. Ours."""
@@ -36,7 +36,11 @@ REVERSE_S = 30.0
 """How long a machine may back up before a course opposite to its track is told. Ours: a headland turn backs up for
 5 to 15 s. The course over ground is that of the motion; but a receiver with two antennas may send its heading for it,
 and that is opposite in reverse. See `_backs_up` for how the two are told apart at once."""
-_SLACK_S = 0.05
+AGREED_S = 8.0
+"""For how long it is remembered which way the track went when the course agreed. Ours: before a machine backs up in
+a turn, a quarter of it and a stop take longer."""
+_TOLD_SHARE = 1.2
+"""How much longer a way must be than its ends may be off, for its course to say something: then up to 56 degrees."""
 ASKED_MPS = 0.8
 """Below it neither ratio nor course is asked."""
 
@@ -57,38 +61,6 @@ class Finding:
     gone: float
 
 
-class Holding:
-    """Whether something goes on: from its first instant on, without a break."""
-
-    def __init__(self) -> None:
-        self.since: Node | None = None
-        self.told = False
-        self._count = 0
-        self._good_s: float | None = None
-
-    def bad(self, node: Node) -> None:
-        if self.since is None:
-            self.since, self._count = node, 0
-        self._count += 1
-        self._good_s = None
-
-    def good(self, t_s: float) -> None:
-        """One good look ends what was not yet told; what was, ends after HOLDS_S of them."""
-        if self._good_s is None:
-            self._good_s = t_s
-        if not self.told or t_s - self._good_s >= HOLDS_S:
-            self.clear()
-
-    def clear(self) -> None:
-        self.since, self.told, self._good_s = None, False, None
-
-    def seconds(self, t_s: float) -> float:
-        return t_s - self.since.t_s if self.since is not None else 0.0
-
-    def long_enough(self, t_s: float, needed_s: float) -> bool:
-        return self._count >= 2 and self.seconds(t_s) >= needed_s - _SLACK_S
-
-
 class Agreement:
     """Of one column. Feed its track with speeds; then ask with each node."""
 
@@ -101,13 +73,15 @@ class Agreement:
         self.standing: Finding | None = None
         self.course: Finding | None = None
         self.speed_asked = self.course_asked = False
+        self.settled = False
+        """Whether both ways agreed for a window since the fix changed: who slides to the new one does so at once."""
         self._off = Holding()
         self._still = Holding()
         self._zero: Node | None = None
         self._law = Law()
         self._law_from: Node | None = None
         self._turned = Holding()
-        self._agreed_deg: float | None = None
+        self._agreed: tuple[float, float] | None = None
         self._counted_s = -math.inf
 
     def restart(self) -> None:
@@ -127,8 +101,16 @@ class Agreement:
         whole = self._span(first, node)
         self._ask_standing(first, node)
         self._count(whole, first, node)
-        self._ask_speed(whole, node)
-        self._ask_course(whole, node)
+        if node.settle_m and node.since_s - whole.seconds >= CHANGE_S and not differs(whole, more_m=-whole.slid_m):
+            self.settled = True
+        brief = self._brief(whole, node) if window_s > WINDOW_S[0] else whole
+        self._ask_speed(whole if differs(whole) else brief, node)
+        self._ask_course(whole if turns(whole) else brief, node)
+
+    def _brief(self, whole: Span, node: Node) -> Span:
+        """The shortest window that is asked: what is far off shows in it sooner than in a long one."""
+        first = self.track.since(node.t_s - WINDOW_S[0])
+        return whole if first is None or first is node else self._span(first, node)
 
     def _span(self, first: Node, last: Node) -> Span:
         """What both ways say, within what this receiver usually shows; while a new fix settles, what it promises."""
@@ -184,7 +166,7 @@ class Agreement:
         if not holding.told and not holding.long_enough(node.t_s, HOLDS_S):
             return None
         first = self.track.since(holding.since.t_s)
-        if first is None or node.t_s - first.t_s < HOLDS_S - _SLACK_S:
+        if first is None or node.t_s - first.t_s < HOLDS_S - SLACK_S:
             return self.speed
         after = self._span(first, node)
         if not holding.told:
@@ -196,7 +178,7 @@ class Agreement:
         self._learn_law(node)
         told, gone = after.told_m + after.blind_m, after.gone_m
         ratio = told / max(gone, 0.01)
-        note = "" if self._law.is_offset else units(ratio, after.position_m / max(gone, told, 0.01) / SIGMAS)
+        note = self._law.name(ratio, after.position_m / max(gone, told, 0.01) / SIGMAS)
         since_ns, seconds = holding.since.place.at_ns, holding.seconds(node.t_s)
         return Finding(since_ns, seconds, ratio, note, told / after.seconds, gone / after.seconds)
 
@@ -234,11 +216,11 @@ class Agreement:
         if abs(whole.angle_deg) <= allowed:
             self._turned.good(node.t_s)
             if not self._turned.told:
-                self._agreed_deg = whole.track_deg
+                self._agreed = node.t_s, whole.track_deg
                 self.course = None
             return
         self._turned.bad(node)
-        opposite = abs(whole.angle_deg) > 150
+        opposite = abs(whole.angle_deg) > min(150.0, 180.0 - allowed)
         needed_s = REVERSE_S if opposite and self._backs_up(whole) else HOLDS_S
         if not self._turned.told and not self._turned.long_enough(node.t_s, needed_s):
             return
@@ -266,9 +248,12 @@ class Agreement:
         """Whether it may be the machine that turned back, and not the course that turned round.
 
         A course that jumps while the track runs on is wrong at once. A track that turned back while the course went
-        on is a machine in reverse, with a heading sent for its course. Before anything agreed, nobody knows.
+        on is a machine in reverse, with a heading sent for its course. Where nothing agreed of late, nobody knows.
         """
-        return self._agreed_deg is None or abs(math.remainder(whole.track_deg - self._agreed_deg, 360)) > 90
+        since = self._turned.since
+        if self._agreed is None or since is None or since.t_s - self._agreed[0] > AGREED_S:
+            return True
+        return abs(math.remainder(whole.track_deg - self._agreed[1], 360)) > 90
 
 
 def differs(part: Span, share: float = 1.0, more_m: float = 0.0) -> bool:
@@ -280,10 +265,20 @@ def differs(part: Span, share: float = 1.0, more_m: float = 0.0) -> bool:
     return not least - allowed_m <= part.gone_m <= most + allowed_m
 
 
+def turns(part: Span) -> bool:
+    """Whether the course told is off by more than the positions allow."""
+    allowed = allowed_deg(part)
+    return allowed is not None and part.angle_deg is not None and abs(part.angle_deg) > allowed
+
+
 def allowed_deg(part: Span) -> float | None:
     """How far the course may be off; None where it cannot be asked."""
     shortest = min(part.told_m, part.gone_m)
-    if part.blind_m > 0.2 * part.told_m or shortest < ASKED_MPS * part.seconds or shortest < 2 * part.position_m:
+    if (
+        part.blind_m > 0.2 * part.told_m
+        or shortest < ASKED_MPS * part.seconds
+        or shortest < _TOLD_SHARE * part.position_m
+    ):
         return None
     turning_deg = min(LAG_S * part.turned_deg / part.seconds, 45.0)
     return ALLOWED_DEG + turning_deg + math.degrees(math.asin(part.position_m / shortest))

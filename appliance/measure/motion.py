@@ -213,6 +213,11 @@ class Motion:
             node = agreement.track.node(place, settle_m, since_s)
             if node is not None:
                 agreement.ask(node)
+        if any(agreement.settled for agreement in self._agreements.values()):
+            self._steps.settled()
+            for agreement in self._agreements.values():
+                agreement.settled = False
+                agreement.track.settled()
 
     def _tell_frozen(self, place: Place, slowest: float | None) -> None:
         still = self._steps.frozen_since

@@ -7,7 +7,7 @@ from collections.abc import Callable
 
 from appliance.measure.geodesy import step_between
 from appliance.measure.scatter import Scatter
-from appliance.measure.steps import Place
+from appliance.measure.steps import CHANGE_S, Place
 
 PARKED_S = 60.0
 """A spell says something about scatter from this length on. Ours: errors of a fix wander over minutes."""
@@ -40,6 +40,7 @@ class Parking:
         self._sampled_s = 0.0
         self._crept_m = 0.0
         self._quality: int | None = None
+        self._settled_s = -math.inf
 
     def add(self, place: Place, speed_mps: float | None, tell: Callable[[int, float | None, float], None]) -> None:
         """tell(since_ns, 2DRMS if too much else None, allowed) is called at each sample of a spell long enough."""
@@ -51,10 +52,16 @@ class Parking:
         seconds = min(t_s - self._last_s, _MEAN_S) if self._last_s is not None else 0.0
         self._mean_mps += (speed_mps - self._mean_mps) * seconds / _MEAN_S
         if self._mean_mps > PARKED_MPS or speed_mps > 5 * PARKED_MPS or place.quality != self._quality:
+            settled_s = self._settled_s if place.quality == self._quality else t_s + CHANGE_S
             self.restart()
-            self._last_s, self._quality = t_s, place.quality
+            self._last_s, self._quality, self._settled_s = t_s, place.quality, settled_s
             return
         self._last_s = t_s
+        if t_s >= self._settled_s:  # what slides to a new fix is no scatter
+            self._stands(place, seconds, tell)
+
+    def _stands(self, place: Place, seconds: float, tell: Callable[[int, float | None, float], None]) -> None:
+        t_s = place.t_s
         if self._since is None:
             self._since, self._sampled_s = place, t_s - _SAMPLE_S
         self._crept_m += max(0.0, self._mean_mps - NOISE_MPS) * seconds
@@ -75,4 +82,5 @@ class Parking:
             self.cep_m = self._scatter.cep_m()
         self.two_drms_m = two_drms_m
         allowed_m = STRETCH * 2 * place.promise.error_m + place.grain_m + self._crept_m
-        tell(self._since.at_ns, two_drms_m if two_drms_m > allowed_m else None, allowed_m)
+        worse_m = max(two_drms_m, self._scatter.latest_m() or 0.0)
+        tell(self._since.at_ns, worse_m if worse_m > allowed_m else None, allowed_m)

@@ -4,16 +4,21 @@ CEP: radius about the mean position that holds half of them. 2DRMS: twice the ro
 for a circular normal distribution holds 98.2 % (1 - exp(-4)). Source: F. van Diggelen, "GNSS Accuracy: Lies, Damn
 Lies, and Statistics", GPS World, January 2007 [from memory]; both follow from the Rayleigh distribution.
 
+Beside the whole spell its last minute is followed: what begins to scatter in a long spell shows there at once.
+
 Memory is bounded: of a long spell every second position is dropped again and again, evenly over the spell.
 """
 
 from __future__ import annotations
 
 import math
+from collections import deque
 
 from appliance.measure.geodesy import step_between
 
 _KEPT_MOST = 600
+LATEST = 60
+"""Positions in the latest part, one a second. Ours: as long as a spell must be to be judged at all."""
 
 
 class Scatter:
@@ -25,12 +30,14 @@ class Scatter:
         self._kept: list[tuple[float, float]] = []
         self._every = 1
         self._sums = [0.0, 0.0, 0.0]
+        self._latest: deque[tuple[float, float]] = deque(maxlen=LATEST)
 
     def add(self, latitude_deg: float, longitude_deg: float) -> None:
         """One position."""
         if self._origin is None:
             self._origin = latitude_deg, longitude_deg
         north, east = step_between(*self._origin, latitude_deg, longitude_deg)
+        self._latest.append((north, east))
         self._sums[0] += north
         self._sums[1] += east
         self._sums[2] += north * north + east * east
@@ -47,6 +54,14 @@ class Scatter:
             return None
         north, east, square = (total / self.count for total in self._sums)
         return 2 * math.sqrt(max(0.0, square - north * north - east * east))
+
+    def latest_m(self) -> float | None:
+        """The same of the latest positions; None while there are fewer."""
+        count = len(self._latest)
+        if count < LATEST:
+            return None
+        north, east = (sum(one) / count for one in zip(*self._latest, strict=True))
+        return 2 * math.sqrt(sum((n - north) ** 2 + (e - east) ** 2 for n, e in self._latest) / count)
 
     def cep_m(self) -> float | None:
         """Median distance from the mean, of those kept; None before the second position."""

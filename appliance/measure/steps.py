@@ -117,6 +117,10 @@ class Steps:
         """How far the position may still slide since the quality last changed."""
         return self._change_m if t_s - self._changed_s < SETTLE_S else 0.0
 
+    def settled(self) -> None:
+        """Both ways agree since the quality changed: nothing slides any more."""
+        self._change_m = 0.0
+
     def add(self, place: Place, speed_mps: float | None) -> Jump | None:
         """One more; None where it runs on. speed_mps: the least that is told of it now."""
         last = self.last

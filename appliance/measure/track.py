@@ -20,6 +20,8 @@ COURSE_HOLD_S = 2.0
 """How long a course that is left out for once is taken to hold. Ours."""
 _NODES_MOST = 120
 _NODE_LEAST_S = 0.09
+TURN_MOST_DEG_S = 40.0
+"""No machine turns faster: 4 m of radius at 2.8 m/s. A course that does has jumped. Ours."""
 SLOW_MPS = 0.3
 """Below it a receiver's course says nothing, and many leave it out."""
 
@@ -62,6 +64,8 @@ class Span:
     change_mps: float
     position_m: float
     """How far `gone` may be off by what fix and decimals promise, about three sigma."""
+    slid_m: float
+    """The part of it that is due to a fix that settles."""
 
 
 SIGMAS = 3.0
@@ -94,6 +98,7 @@ def span(first: Node, last: Node) -> Span:
         position_m=SIGMAS * (noise_m * _ROOT_2 + drift_mps * seconds)
         + max(first.place.grain_m, last.place.grain_m)
         + slid_m,
+        slid_m=slid_m,
     )
 
 
@@ -119,6 +124,11 @@ class Track:
         self.nodes.clear()
         self._t_s = self._course_deg = None
         self._course_t_s = -math.inf
+
+    def settled(self) -> None:
+        """The fix that had changed slides no more."""
+        for node in self.nodes:
+            node.settle_m = 0.0
 
     def fresh(self, t_s: float) -> bool:
         """Whether the last sample is new enough to reckon with."""
@@ -164,7 +174,8 @@ class Track:
         if blind or self._blind:
             self._blind_m += gone_m
         if course_deg is not None and self._course_deg is not None and speed_mps > SLOW_MPS:
-            self._turned_deg += abs(math.remainder(course_deg - self._course_deg, 360))
+            turned_deg = abs(math.remainder(course_deg - self._course_deg, 360))
+            self._turned_deg += min(turned_deg, TURN_MOST_DEG_S * seconds)
 
     def node(self, place: Place, settle_m: float, since_s: float) -> Node | None:
         """A position at the instant of the last sample; None where it comes too soon after the node before."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Literal
 
 _UNITS: dict[str, float] = {"knots-kmh": 1.852, "mps-kmh": 3.6, "mph": 1.609344, "knots-mps": 3.6 / 1.852}
 _RARE, _SURE = "knots-mps", 0.01
@@ -14,7 +15,9 @@ _ENOUGH = 5
 _VARIES = 0.05
 """Speeds that vary by this share of their mean, as a standard deviation, tell a factor from an offset. Ours."""
 _FITS_SHARE = 0.5
-"""An offset is told where it leaves less than half of what a factor leaves, in squares. Ours."""
+"""The one is told where it leaves less than half of what the other leaves, in squares. Ours."""
+LIKE = "like-"
+"""Before the name of a mix-up that may be an offset: at one speed both look the same."""
 
 
 class Law:
@@ -34,17 +37,25 @@ class Law:
         self._told_gone += told_mps * gone_mps
 
     @property
-    def is_offset(self) -> bool:
-        """Whether the same is added to every speed, rather than each multiplied; False while they hardly vary."""
+    def says(self) -> Literal["factor", "offset", ""]:
+        """Whether each speed is multiplied, or the same added to each; "" while they hardly vary, or fit neither."""
         if self._count < _ENOUGH or self._gone_gone <= 0:
-            return False
+            return ""
         mean = self._gone / self._count
         if self._gone_gone / self._count - mean**2 < (_VARIES * mean) ** 2:
-            return False
+            return ""
         by_factor = self._told_told - self._told_gone**2 / self._gone_gone
         off = self._told - self._gone
         by_offset = self._told_told - 2 * self._told_gone + self._gone_gone - off**2 / self._count
-        return by_offset < _FITS_SHARE * by_factor
+        if by_offset < _FITS_SHARE * by_factor:
+            return "offset"
+        return "factor" if by_factor < _FITS_SHARE * by_offset else ""
+
+    def name(self, ratio: float, unsure: float) -> str:
+        """The mix-up of units that this is, or is like as long as it may be an offset as well; "" where it is none."""
+        says = self.says
+        name = units(ratio, unsure) if says != "offset" else ""
+        return name if says == "factor" or not name else LIKE + name
 
 
 def units(ratio: float, unsure: float = 0.0) -> str:

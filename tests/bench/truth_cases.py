@@ -1,9 +1,10 @@
 """Faults for the bench of truth, each put into seeded drives at a known time.
 
 Each fault has its truth: the kinds that may be told for it, and the moment from which it can be known. A fault of
-motion can be known once what is told and what is true lie further apart than this receiver errs (`apart_m`); one of a
-field once the sentence came that carries it, or as many of them as chance needs; a trend is to be told in time, so it
-can be known three seconds before the limit is passed (trees, which pass it at once, are left out there).
+motion can be known once what is told and what is true lie further apart than the receiver errs (`apart_m`, and for
+speed and course `truth_observer`); one of a field once the sentence came that carries it, or as many of them as chance
+needs; a trend is to be told in time, so it can be known three seconds before the limit is passed (trees, which pass it
+at once, are left out there).
 """
 
 from __future__ import annotations
@@ -21,8 +22,10 @@ from appliance.simulate.receiver import ReceiverSettings
 from appliance.simulate.wander import ERROR_M
 
 if TYPE_CHECKING:
+    from tests.bench import truth_observer as observer
     from tests.bench.truth_drives import SECONDS, Case, healthy
-else:  # as a script it finds its neighbour only
+else:  # as a script it finds its neighbours only
+    import truth_observer as observer
     from truth_drives import SECONDS, Case, healthy
 
 IN_TIME_S = 3.0
@@ -75,6 +78,20 @@ class Scene:
                 return t_s
         return None
 
+    def told(self, factor: float = 1.0, turned_deg: float = 0.0) -> float | None:
+        """When a speed told times a factor, or a course told so far off, can be known."""
+        changes = [-math.inf, *(at_s for at_s, _ in self.settings.qualities)]
+        steps = []
+        for t_s, _ in self.steps():
+            true = self.drive.at(t_s)
+            changed_s = max(at_s for at_s in changes if at_s <= t_s)
+            told = true.speed_mps * factor, true.course_deg + turned_deg
+            steps.append(observer.Step(t_s, true.speed_mps, true.course_deg, *told, self.quality(t_s), changed_s))
+        known_s = observer.known(steps, 1852 / 10.0**self.settings.decimals)
+        if known_s is None or any(self.drive.at(known_s + n / 2).speed_mps < MOVING_MPS for n in range(7)):
+            return None  # one that stops within the three seconds leaves nothing to be sure by
+        return known_s + self.settings.delay_s
+
     def moving(self, seconds: float) -> float | None:
         """When it has moved for so long without a stop."""
         run_s = 0.0
@@ -85,9 +102,12 @@ class Scene:
         return None
 
     def parked(self, seconds: float) -> float | None:
-        run_s = 0.0
+        """When it has been parked for so long with a fix of one quality, which promises one scatter."""
+        run_s, before = 0.0, 0
         for t_s, speed_mps in self.steps():
-            run_s = run_s + self.interval_s if speed_mps == 0 else 0.0
+            quality = self.quality(t_s)
+            run_s = run_s + self.interval_s if speed_mps == 0 and quality == before else 0.0
+            before = quality
             if run_s >= seconds:
                 return t_s
         return None
@@ -96,10 +116,6 @@ class Scene:
 def _next(message: str, times: int = 1) -> Callable[[Scene], float | None]:
     """Once so many sentences of a type have come."""
     return lambda scene: scene.start_s + times / scene.settings.rates_hz[message]
-
-
-def _course(scene: Scene) -> float | None:
-    return scene.gone(lambda mps: 2 * mps * math.sin(math.radians(abs(scene.intensity) / 2)))
 
 
 def _first_moving(scene: Scene) -> float | None:
@@ -150,6 +166,12 @@ def _metres(least: float, errors: float) -> Callable[[Random, int], float | None
     return lambda dice, quality: (least + errors * ERROR_M[quality]) * dice.uniform(1, 5)
 
 
+def _one_quality(case: Case) -> bool:
+    """Whether the fix stays as it is while the fault is there, so that its size fits it."""
+    spell = case.spell
+    return spell is not None and not any(spell.start_s <= at_s <= spell.end_s for at_s, _ in case.settings.qualities)
+
+
 UNITS = (1.852, 1 / 1.852, 3.6, 1 / 3.6, 1.609344, 1 / 1.609344, 1.4, 0.7)
 CORRECTED = (2, 4, 5)
 LONG_S = (200.0, 400.0)
@@ -159,18 +181,20 @@ TRUTHS: dict[str, Truth] = {
     "frozen": Truth(("position-frozen",), lambda scene: scene.gone(lambda mps: mps)),
     "speed-zero": Truth(("position-frozen",), lambda scene: scene.gone(lambda mps: mps)),
     "speed-scaled": Truth(
-        ("speed-disagrees",), lambda scene: scene.gone(lambda mps: abs(scene.intensity - 1) * mps), _of(*UNITS)
+        ("speed-disagrees",), lambda scene: scene.told(factor=scene.intensity), _of(*UNITS)
     ),
     "course-reversed": Truth(("course-disagrees",), lambda scene: scene.moving(REVERSE_S), lasts_s=(60.0, 120.0)),
-    "course-offset": Truth(("course-disagrees",), _course, _between(20, 150, either=True)),
+    "course-offset": Truth(
+        ("course-disagrees",), lambda scene: scene.told(turned_deg=scene.intensity), _between(20, 120, either=True)
+    ),  # nearer to opposite it may be a machine that backs up
     "speed-negative": Truth(("speed-negative",), lambda scene: scene.moving(scene.interval_s)),
     "speed-impossible": Truth(("speed-impossible",), _next("VTG"), _between(100, 400)),
     "rmc-vtg": Truth(("rmc-vtg-disagree",), _next("RMC"), _between(0.6, 4)),
     "rmc-vtg-course": Truth(("rmc-vtg-disagree",), _first_moving, _between(25, 180, either=True)),
     "gga-rmc": Truth(("gga-rmc-disagree",), _next("RMC"), _between(5, 40)),
     "scatter": Truth(
-        ("scatter-high",), lambda scene: scene.parked(PARKED_S), lambda _, quality: 1.0 + 3 * ERROR_M[quality],
-        lasts_s=(200.0, 300.0), plans=("parked",), besides=("position-jump", "position-frozen"),
+        ("scatter-high",), lambda scene: scene.parked(PARKED_S), lambda _, quality: 1.0 + 4 * ERROR_M[quality],
+        lasts_s=(200.0, 300.0), plans=("parked",), besides=("position-jump", "position-frozen"), fits=_one_quality,
     ),  # it sets in with a leap, and then wanders at up to some metres a second while the speed is zero
     "clock-stopped": Truth(("clock-stopped",), lambda scene: scene.start_s + 2.0),
     "clock-back": Truth(("clock-back",), _next("GGA"), lambda dice, _: -dice.randint(21, 4000)),

@@ -28,8 +28,16 @@ def law(told: list[float], gone: list[float]) -> Law:
 
 def test_an_offset_is_told_from_a_factor_where_speeds_vary() -> None:
     gone = [2.0, 2.1, 3.0, 4.0, 3.5, 2.0]
-    assert law([one + 1.9 for one in gone], gone).is_offset
-    assert not law([one * 1.852 for one in gone], gone).is_offset
+    assert law([one + 1.9 for one in gone], gone).says == "offset"
+    assert law([one * 1.852 for one in gone], gone).says == "factor"
     steady = [2.2, 2.21, 2.2, 2.19, 2.2, 2.21]
-    assert not law([one + 1.9 for one in steady], steady).is_offset
-    assert not Law().is_offset
+    assert law([one + 1.9 for one in steady], steady).says == ""
+    assert Law().says == ""
+
+
+def test_a_mix_up_has_its_name_for_sure_only_once_the_speed_varied() -> None:
+    gone = [2.0, 2.1, 3.0, 4.0, 3.5, 2.0]
+    assert Law().name(1.85, 0.0) == "like-knots-kmh"
+    assert law([one * 1.852 for one in gone], gone).name(1.85, 0.0) == "knots-kmh"
+    assert law([one + 1.9 for one in gone], gone).name(1.85, 0.0) == ""
+    assert law([one * 1.4 for one in gone], gone).name(1.4, 0.0) == Law().name(1.4, 0.0) == ""
