@@ -47,7 +47,7 @@ def test_nothing_stands_in_anybodys_way(
     there = {rule.rule for rule in past.app.url_map.iter_rules()}
     found: dict[str, Any] = {}
     program = axe()
-    for width, height in ((390, 844), (1280, 800)):
+    for width, height in ((390, 844), (1280, 800))[: 2 if state == "no-go" else 1]:
         context = browser.new_context(viewport={"width": width, "height": height}, color_scheme=scheme)
         page = context.new_page()
         tools = context.new_cdp_session(page)
