@@ -8,7 +8,7 @@ from pathlib import Path
 from flask import Flask, render_template
 
 from appliance.history.rows import HistoryError
-from appliance.site import day_page, fault_page, take_page, track_page
+from appliance.site import day_page, fault_page, pattern_page, take_page, track_page
 
 
 def install(app: Flask, history_path: Path, ending: threading.Event) -> None:
@@ -21,4 +21,5 @@ def install(app: Flask, history_path: Path, ending: threading.Event) -> None:
     fault_page.install(app, history_path)
     day_page.install(app, history_path)
     track_page.install(app, history_path)
+    pattern_page.install(app, history_path)
     take_page.install(app, history_path, ending)

@@ -31,6 +31,7 @@ PLACES = (
     Place("/day", "Day", "A whole watch, drawn.", near=True),
     Place("/wiggle", "Wiggle", "Find a bad contact.", near=True),
     Place("/track", "Track", "Where the machine went, and where the faults were."),
+    Place("/pattern", "Pattern", "What the faults of a watch go with."),
     Place("/job", "Job", "What is fitted to what, and the sheet to sign."),
     Place("/take", "Take away", "The log as a file on this phone."),
     Place("/needs", "Needs", "What the controller must be given."),
