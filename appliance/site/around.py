@@ -46,11 +46,13 @@ class Picture:
 
 @dataclass(slots=True, frozen=True)
 class Way:
-    """The way gone, north up, in a square of TRACK. struck: the part of it within the fault; end: its last place.
+    """The way gone, north up, TRACK wide or high. struck: the part of it within the fault; end: its last place.
 
     bar, bar_m: a scale, as its length in the picture and in metres.
     """
 
+    width: int
+    height: int
     path: str
     struck: str
     end: tuple[float, float]
@@ -151,14 +153,15 @@ def _way(rows: Sequence[SecondRow], start_ns: int, end_ns: int | None) -> Way | 
     if size_m < 1.0:
         return None
     scale = (TRACK - 24) / size_m
-    points = [(round(12 + (x - left) * scale, 1), round(TRACK - 12 - (y - low) * scale, 1)) for x, y in metres]
+    points = [(round(12 + (x - left) * scale, 1), round(12 + (high - y) * scale, 1)) for x, y in metres]
     within = [
         point
         for point, (at_ns, _, _) in zip(points, places, strict=True)
         if at_ns + NS >= start_ns and (end_ns is None or at_ns <= end_ns)
     ]
     bar_m = max((one for one in _BARS_M if one <= size_m / 2), default=1)
-    return Way(_line(points), _line(within), points[-1], round(bar_m * scale, 1), bar_m)
+    width, height = (round(24 + metres * scale) for metres in (right - left, high - low))
+    return Way(width, height, _line(points), _line(within), points[-1], round(bar_m * scale, 1), bar_m)
 
 
 def _span(values: Sequence[float]) -> tuple[float, float]:

@@ -62,7 +62,7 @@ def install(app: Flask, history_path: Path) -> None:
     def fault(id_: int) -> str:
         return render_template(
             "fault.html", seen=_seen(history_path, id_), what_words=WHAT_WORDS, line_words=LINE_WORDS, from_ns=from_ns,
-            width=around.WIDTH, height=around.HEIGHT, track=around.TRACK,
+            width=around.WIDTH, height=around.HEIGHT,
         )  # fmt: skip
 
     @app.get("/fault/<int:id_>/text")
