@@ -85,7 +85,7 @@ def last_faults(past: Past, picture: dict[str, Any] | None) -> list[dict[str, An
     for fault in live:
         where = _same(past, fault, picture["watch"]["id"]) if picture else None
         now_s = picture["watch"]["seconds"] if picture else None
-        row = _from_picture(fault, now_s)
+        row = row_of(fault, now_s)
         if where is None:
             if row not in unseen:
                 unseen.append(row)
@@ -119,7 +119,8 @@ def _from_history(fault: StoredFault, watch: Watch) -> dict[str, Any]:
     }
 
 
-def _from_picture(fault: dict[str, Any], now_s: float | None) -> dict[str, Any]:
+def row_of(fault: dict[str, Any], now_s: float | None) -> dict[str, Any]:
+    """A fault of the picture as `last_faults` tells it. now_s: how old the watch is."""
     end_s = now_s if fault["end_s"] is None else fault["end_s"]
     return {
         "id": None,

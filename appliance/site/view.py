@@ -7,9 +7,10 @@ from dataclasses import dataclass
 from datetime import timedelta
 from typing import Any
 
+from appliance.judge.words import SAYS
 from appliance.site.cards import cards
 from appliance.site.day import strip
-from appliance.site.glance import Past, last_faults
+from appliance.site.glance import Past, last_faults, row_of
 from appliance.site.lines import rows as side_by_side
 from appliance.site.losses import WHAT_WORDS, saw
 from appliance.site.picture import Sight
@@ -25,6 +26,11 @@ PARTS = (
     "losses", "faults", "day", "marks", "box",
 )  # fmt: skip
 """The parts of the front page that live on their own, in the order of the templates in parts/."""
+
+CAME_BACK_S = 3600.0
+"""For so long after a no-go the page goes on telling of it. Our choice."""
+ALL_RIGHT = "controller"
+"""The cause that stands where nothing was found on the line."""
 
 WORST_FIRST = ("fail", "warn", "unknown", "pass")
 
@@ -62,6 +68,8 @@ def context(sight: Sight, past: Past) -> dict[str, Any]:
         "state": picture["verdict"]["state"],
         "now": from_iso(picture["at_utc"]),
         "since": _since(picture),
+        "came_back": (came_back := _came_back(picture)),
+        "suspects": _suspects(picture, came_back is not None),
         "proof": _proof(picture),
         "failing": [check for check in picture["checks"] if check["state"] == "fail"],
         "warned": [check for check in picture["checks"] if check["state"] == "warn"],
@@ -131,6 +139,21 @@ def _proof(picture: dict[str, Any]) -> str:
         return f"{says}, and rules out a fault that comes once an hour."
     until = f" (at {clock(now + timedelta(seconds=left_s))} UTC)" if now else ""
     return f"{says}. A fault that comes once an hour is ruled out after {span(left_s)} more{until}."
+
+
+def _came_back(picture: dict[str, Any]) -> dict[str, Any] | None:
+    """The last no-go of this watch, while a go has come back from it for less than an hour: as rows of faults are."""
+    if picture["verdict"]["state"] != "go" or (picture["verdict"]["clean_s"] or 0.0) > CAME_BACK_S:
+        return None
+    failed = (one for one in picture["faults_recent"] if not SAYS[one["kind"]].warns)
+    last = next(failed, None)
+    return None if last is None else row_of(last, picture["watch"]["seconds"])
+
+
+def _suspects(picture: dict[str, Any], came_back: bool) -> list[dict[str, Any]]:
+    """The likely causes that are worth telling: while it is no go, and where it was none of late."""
+    told = picture["verdict"]["state"] == "no-go" or came_back
+    return [cause for cause in picture.get("causes", ()) if told and cause["id"] != ALL_RIGHT]
 
 
 def _since(picture: dict[str, Any]) -> dict[str, Any]:
