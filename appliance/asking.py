@@ -42,7 +42,7 @@ def ask(path: Path, command: Mapping[str, Any], wait_s: float = WAIT_S) -> Answe
         with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as connection:
             connection.settimeout(wait_s)
             connection.connect(str(path))
-            connection.sendall(json.dumps(command).encode() + b"\n")
+            connection.sendall(json.dumps(command, ensure_ascii=False).encode() + b"\n")
             answer = json.loads(read_row(connection, wait_s))
     except (OSError, ValueError) as error:
         raise AskError("The listening part of the box does not answer, so nothing was done.") from error

@@ -4,17 +4,19 @@ from __future__ import annotations
 
 import json
 from collections.abc import Collection, Iterable
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 
 from sqlite_utils import Database
 
 from appliance.history import blocks, summaries
+from appliance.history.job import Job
 from appliance.history.pending import FaultChange, LossChange, Pending
 from appliance.history.rows import Clip, SecondRow
 from appliance.history.schema import VERDICTS, line_number
 from appliance.history.tail import Record
 
 INTEGER_MOST = 2**62
+JOBS_MOST = 50  # changes of one watch's job
 TALLIES_MOST = 1000  # remembered; noise could make any number of them
 
 Packed = list[tuple[int, blocks.Block]]
@@ -72,6 +74,16 @@ def end(db: Database, watch: int, at_ns: int, how: str) -> None:
     summaries.sum_up(db, watch, over=True)
     for table in ("fault", "loss"):
         db.execute(f"UPDATE {table} SET end_ns = ? WHERE watch = ? AND end_ns IS NULL", (at_ns, watch))
+
+
+def job(db: Database, watch: int | None, given: Job, changed_utc_ns: int) -> None:
+    """The newest holds; JOBS_MOST of a watch are kept."""
+    insert(db, "job", watch=watch, changed_utc_ns=changed_utc_ns, **asdict(given))
+    db.execute(
+        "DELETE FROM job WHERE watch = :watch AND id NOT IN "
+        "(SELECT id FROM job WHERE watch = :watch ORDER BY id DESC LIMIT :most)",
+        {"watch": watch, "most": JOBS_MOST},
+    )
 
 
 def insert(db: Database, table: str, **values: object) -> int:

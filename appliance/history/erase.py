@@ -30,6 +30,7 @@ _ROWS = {
     "minute": "(watch, line, at_ns, what) IN (SELECT watch, line, at_ns, what FROM minute WHERE watch = :watch "
     "LIMIT :batch)",
     "way": "(watch, at_ns) IN (SELECT watch, at_ns FROM way WHERE watch = :watch LIMIT :batch)",
+    "job": "id IN (SELECT id FROM job WHERE watch = :watch LIMIT :batch)",
     "mark": "id IN (SELECT id FROM mark WHERE watch = :watch LIMIT :batch)",
     "tuning": "id IN (SELECT id FROM tuning WHERE watch = :watch LIMIT :batch)",
 }

@@ -20,6 +20,7 @@ from types import TracebackType
 from typing import Any
 
 from appliance.history import blocks
+from appliance.history.job import FIELDS, Job, StoredJob
 from appliance.history.rows import (
     Cell,
     Clip,
@@ -169,6 +170,21 @@ class History:
         """The marks of a watch, oldest first."""
         sql = "SELECT at_ns, source, note FROM mark WHERE watch = :watch ORDER BY at_ns, id"
         return [MarkRow(**row) for row in self._rows(sql, {"watch": watch_id})]
+
+    def job(self, watch_id: int) -> StoredJob | None:
+        """The job of a watch as it was last given; None where it has none."""
+        return next(iter(self._jobs("WHERE watch = :watch ORDER BY id DESC LIMIT 1", watch_id)), None)
+
+    def job_before(self, watch_id: int) -> StoredJob | None:
+        """The job of the newest watch before this one that has one; None where none has."""
+        return next(iter(self._jobs("WHERE watch < :watch ORDER BY watch DESC, id DESC LIMIT 1", watch_id)), None)
+
+    def _jobs(self, where: str, watch_id: int) -> list[StoredJob]:
+        rows = self._rows(f"SELECT * FROM job {where}", {"watch": watch_id})
+        return [
+            StoredJob(row["watch"], row["changed_utc_ns"], Job(**{field.name: row[field.name] for field in FIELDS}))
+            for row in rows
+        ]
 
     def tunings(self, watch_id: int, line: str) -> list[TuningRow]:
         """How the port of a line listened, oldest first."""

@@ -196,7 +196,7 @@ def _drop_empty_watches(db: Database, before: int, current: int | None) -> bool:
     sql = f"SELECT id FROM watch AS seen WHERE id < ? AND id IS NOT ? AND {left} LIMIT ?"
     empty = db.execute(sql, (before, current, EVENTS_BATCH)).fetchall()
     for row in empty:
-        db.execute("DELETE FROM gone WHERE watch = ?", row)
-        db.execute("DELETE FROM summed WHERE watch = ?", row)
+        for table in ("gone", "summed", "job"):
+            db.execute(f"DELETE FROM {table} WHERE watch = ?", row)
         db.execute("DELETE FROM watch WHERE id = ?", row)
     return bool(empty)

@@ -116,11 +116,25 @@ def m004_summaries(db: Database) -> None:
     )
 
 
+def m005_jobs(db: Database) -> None:
+    """What is fitted to what: each change of a job is a row, and the newest of a watch holds."""
+    db.execute(
+        """CREATE TABLE job (
+            id INTEGER PRIMARY KEY,
+            watch INTEGER NOT NULL REFERENCES watch, changed_utc_ns INTEGER NOT NULL,
+            machine TEXT NOT NULL, controller TEXT NOT NULL, harness TEXT NOT NULL, work_order TEXT NOT NULL,
+            technician TEXT NOT NULL, notes TEXT NOT NULL
+        ) STRICT"""
+    )
+    db.execute("CREATE INDEX job_of_watch ON job (watch, id)")
+
+
 STEPS = (
     m001_history,
     m002_tuning,
     m003_losses_and_gone,
     m004_summaries,
+    m005_jobs,
 )  # append only; a released step is never changed
 migrations = Migrations("linelamp")
 for step in STEPS:

@@ -17,6 +17,7 @@ from types import TracebackType
 from appliance.history import entries, summaries, tail
 from appliance.history.aside import look_over
 from appliance.history.erase import erase, erase_aside
+from appliance.history.job import Job
 from appliance.history.pending import FaultChange, LossChange, Pending
 from appliance.history.rows import FaultRow, HistoryError, LossRow, MarkRow, SecondRow, TuningRow, WatchStart
 from appliance.history.schema import line_number, open_writing, plain_errors, transaction
@@ -176,6 +177,14 @@ class HistoryWriter:
                 more = summaries.sum_up(self._db, self._behind[-1], over=True)
             if not more:
                 self._behind.pop()
+
+    def give_job(self, watch_id: int | None, job: Job, changed_utc_ns: int) -> None:
+        """Give a job to a watch, or to the one under way; at once. HistoryError if there is no such watch."""
+        watch = self._watch if watch_id is None else watch_id
+        with plain_errors(self.path), transaction(self._db):
+            if not self._db.execute("SELECT count(*) FROM watch WHERE id = ?", (watch,)).fetchone()[0]:
+                raise HistoryError(f"There is no watch {watch_id} in the history {self.path}.")
+            entries.job(self._db, watch, job, changed_utc_ns)
 
     def erase(self, watch_id: int | None) -> None:
         """Erase a watch, or all and every file set aside, from the file, its log and its free pages. It takes a while.

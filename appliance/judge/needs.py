@@ -55,7 +55,7 @@ class Needs:
 
     load_most: ratio, 1 = the whole line. sentence_length_most: characters, CR LF counted. damaged_most: damaged
     sentences tolerated in any 10 s. qualities: GGA quality numbers. decimals_least: of a minute of arc.
-    clean_run_s: how long every check must pass before a go.
+    clean_run_s: how long every check must pass before a go; sheet_clean_least_s: before a commissioning sheet is given.
     """
 
     name: str
@@ -81,6 +81,7 @@ class Needs:
     truth_clock: bool
     truth_fix: bool
     clean_run_s: float
+    sheet_clean_least_s: float
 
 
 def load(name_or_path: str | Path, folders: Iterable[Path] = ()) -> Needs:
@@ -147,7 +148,7 @@ def explain(needs: Needs) -> list[Row]:
     return rows
 
 
-_FIELD = {("fix", "required"): "fix_required"} | {
+_FIELD = {("fix", "required"): "fix_required", ("sheet", "clean_least_s"): "sheet_clean_least_s"} | {
     ("truth", name): f"truth_{name}" for name in ("motion", "clock", "fix")
 }  # where a field of Needs is not called as its key
 
@@ -279,6 +280,7 @@ def _build(reading: Reading, name: str) -> Needs:
         truth_clock=values["truth"]["clock"],
         truth_fix=values["truth"]["fix"],
         clean_run_s=values["verdict"]["clean_run_s"],
+        sheet_clean_least_s=values["sheet"]["clean_least_s"],
     )
 
 

@@ -98,4 +98,13 @@ TABLES: tuple[Table, ...] = (
                 default=10.0, least=0, most=3600),
         ),
     ),
+    Table(
+        "sheet",
+        (
+            Key("clean_least_s", "number",
+                "how long a watch must have been clean up to its end before a commissioning sheet is given for it",
+                f"{CHOICE}; what a clean run proves is the rule of three (BMJ 1995;311:619)", "s",
+                default=0.0, least=0, most=864_000),
+        ),
+    ),
 )  # fmt: skip

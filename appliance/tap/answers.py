@@ -5,10 +5,12 @@ Whatever changes the box leaves a mark of the box in history, with its time.
 
 from __future__ import annotations
 
+import queue
 from collections.abc import Callable, Mapping
 from typing import Any
 
 from appliance.asking import Answer
+from appliance.history.job import JobError, from_given
 from appliance.judge.sheet import SheetError
 from appliance.recent_log import RecentLog
 from appliance.tap.commands import Command
@@ -20,6 +22,8 @@ from appliance.tap.sheets import SheetRefused, Sheets
 _TURN_S = 1.0
 """What the core is asked for it does at its next turn; one that asks waits for it no longer than this."""
 _CATCH_UP_S = 0.5
+_JOB_S = 1.5
+"""Shorter than whoever asks has patience for an answer."""
 _BUSY = "The box is too busy just now. Look whether it did it before you ask again."
 
 YES: Answer = {"ok": True}
@@ -41,6 +45,7 @@ class Answers:
             "mark": self._mark,
             "wiggle": self._wiggle,
             "erase": self._erase,
+            "job": self._job,
             "catch-up": self._catch_up,
             "needs-keep": self._needs_keep,
             "needs-use": self._needs_use,
@@ -74,6 +79,28 @@ class Answers:
             self._core.mark("box", f"{what} could not be erased: {says}" if says else f"{what} erased.")
 
         self._keeper.erase(None if which == "all" else which, done)
+        return YES
+
+    def _job(self, asked: Mapping[str, Any]) -> Answer:
+        """Gives a job to a watch, or to the one under way; the answer tells whether it is in history."""
+        which, given = asked.get("watch"), asked.get("job")
+        if which is not None and (not isinstance(which, int) or isinstance(which, bool)):
+            return _no("watch must be the number of a watch, or null for the one under way.")
+        if not isinstance(given, dict):
+            return _no("job must be an object of texts.")
+        try:
+            job = from_given(given)
+        except JobError as trouble:
+            return _no(str(trouble))
+        told: queue.SimpleQueue[str] = queue.SimpleQueue()
+        self._keeper.job(which, job, self._core.utc_ns(), told.put)
+        try:
+            says = told.get(timeout=_JOB_S)
+        except queue.Empty:
+            return _no("History is busy. Look in a minute whether the job was kept before you give it again.")
+        if says:
+            return _no(says)
+        self._core.mark("box", "The job was changed." if which is None else f"The job of watch {which} was changed.")
         return YES
 
     def _catch_up(self, _asked: Mapping[str, Any]) -> Answer:

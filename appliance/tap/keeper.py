@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 from appliance.history.aside import set_aside
+from appliance.history.job import Job
 from appliance.history.rows import (
     FaultRow,
     HistoryDamaged,
@@ -142,11 +143,17 @@ class Keeper:
 
     def erase(self, watch_id: int | None, done: Callable[[str], None]) -> None:
         """Erases a watch, or all. done: is told, by the keeper's thread, what is wrong with it, or ""."""
+        self._order_told(lambda writer: writer.erase(watch_id), done)
 
+    def job(self, watch_id: int | None, job: Job, changed_utc_ns: int, done: Callable[[str], None]) -> None:
+        """Gives a job to a watch, or to the one under way. done: as of erase."""
+        self._order_told(lambda writer: writer.give_job(watch_id, job, changed_utc_ns), done)
+
+    def _order_told(self, order: Order, done: Callable[[str], None]) -> None:
         def carry_out(writer: HistoryWriter) -> None:
             says = ""
             try:
-                writer.erase(watch_id)
+                order(writer)
             except _TROUBLES as trouble:
                 says = str(trouble)
             done(says)

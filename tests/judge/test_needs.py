@@ -113,6 +113,7 @@ def test_keys_left_out_are_not_asked() -> None:
         messages={"GGA": needs.MessageNeed("GGA", 4.0, 0.1, 0.1, 0.75)}, fix_required=False, qualities=frozenset(),
         age_most_s=None, satellites_least=None, hdop_most=None, decimals_least=None, date_required=False,
         late_most_s=1.0, truth_motion=True, truth_clock=True, truth_fix=True, clean_run_s=10.0,
+        sheet_clean_least_s=0.0,
     )  # fmt: skip
 
 

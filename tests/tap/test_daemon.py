@@ -316,3 +316,34 @@ def test_it_erases_nothing_that_is_not_named(running: Callable[..., Running], wh
     tap.until(lambda shown: shown["watch"]["id"] == 1)
     with pytest.raises(AskError, match="number of a watch"):
         ask(tap.settings.run_folder / NAME, {"do": "erase", "watch": which})
+
+
+def test_a_job_is_in_history_when_the_answer_comes(running: Callable[..., Running]) -> None:
+    tap = running()
+    tap.until(lambda shown: shown["watch"]["id"] == 1)
+    socket, job = tap.settings.run_folder / NAME, {"machine": " Tractor \u03a9 ", "notes": "\U0001f69c" * 800}
+    for which in (None, 1):
+        asked_ns = time.time_ns()
+        assert ask(socket, {"do": "job", "watch": which, "job": job})["ok"] is True
+        with History(tap.settings.history) as history:
+            kept = history.job(1)
+        assert kept is not None
+        assert (kept.job.machine, len(kept.job.notes)) == ("Tractor \u03a9", 800)
+        assert abs(kept.changed_utc_ns - asked_ns) < 10e9
+
+
+@pytest.mark.parametrize(
+    ("asked", "says"),
+    [
+        ({"watch": 7, "job": {}}, "There is no watch 7"),
+        ({"watch": True, "job": {}}, "number of a watch"),
+        ({"watch": 1, "job": None}, "must be an object"),
+        ({"watch": 1, "job": {"notes": "x" * 801}}, "shorten it to 800 characters"),
+        ({"watch": 1, "job": {"machine": 3}}, "Machine must be text"),
+    ],
+)
+def test_a_job_that_cannot_be_kept_is_told(running: Callable[..., Running], asked: dict[str, Any], says: str) -> None:
+    tap = running()
+    tap.until(lambda shown: shown["watch"]["id"] == 1)
+    with pytest.raises(AskError, match=says):
+        ask(tap.settings.run_folder / NAME, {"do": "job", **asked})
