@@ -241,6 +241,58 @@ def simulate(faults: tuple[str, ...], out: Path, rates: tuple[str, ...], **given
 
 
 @main.command()
+@click.option("--history", "history_file", type=_FILE, help="The box's history. Left out: as the settings say.")
+@_settings_option
+@click.option("--watch", "watch_id", type=int, help="Which watch. Left out: the latest.")
+@click.option("--from", "from_utc", help="Start in UTC, such as 2026-05-04T09:12.")
+@click.option("--to", "to_utc", help="End in UTC.")
+@click.option("--anyway", is_flag=True, help="Also where it is too short for its needs; the sheet then says so.")
+@click.option("--out", type=click.Path(path_type=Path), help="File or folder to write to.")
+def sheet(  # noqa: PLR0917
+    history_file: Path | None, settings_file: Path | None, watch_id: int | None,
+    from_utc: str | None, to_utc: str | None, anyway: bool, out: Path | None,
+) -> None:  # fmt: skip
+    """Make the commissioning sheet of a watch, as PDF, to print and sign."""
+    from appliance import sheet_file  # noqa: PLC0415
+    from appliance.export import ExportError  # noqa: PLC0415
+    from appliance.history.rows import HistoryError  # noqa: PLC0415
+    from appliance.judge.sheet import SheetError  # noqa: PLC0415
+    from appliance.take.sheet import TooShort  # noqa: PLC0415
+    from appliance.take.span import SpanError  # noqa: PLC0415
+
+    path = history_file or _settings(settings_file).history
+    try:
+        click.echo(str(sheet_file.write(path, watch_id, (from_utc, to_utc), out, anyway=anyway)))
+    except TooShort as short:
+        _fail(f"{short} Let the box listen for longer, or say --anyway: the sheet will say so.")
+    except (HistoryError, ExportError, SpanError, SheetError, OSError) as trouble:
+        _fail(str(trouble))
+
+
+@main.command()
+@click.argument("before", type=int)
+@click.argument("after", type=int)
+@click.option("--history", "history_file", type=_FILE, help="The box's history. Left out: as the settings say.")
+@_settings_option
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object instead of words.")
+def compare(before: int, after: int, history_file: Path | None, settings_file: Path | None, as_json: bool) -> None:
+    """Compare two watches by their numbers: before and after a repair, or two machines.
+
+    Says what changed in the faults, with the chance that it is luck.
+    """
+    from appliance import compared  # noqa: PLC0415
+    from appliance.history.reader import History  # noqa: PLC0415
+    from appliance.history.rows import HistoryError  # noqa: PLC0415
+
+    try:
+        with History(history_file or _settings(settings_file).history) as history:
+            found = compared.compared(history, before, after)
+    except HistoryError as trouble:
+        _fail(str(trouble))
+    click.echo(json.dumps(found, indent=2) if as_json else compared.in_words(found))
+
+
+@main.command()
 @_settings_option
 @click.option("--watch", "watch_id", type=int, help="Which watch.")
 @click.option("--all", "every", is_flag=True, help="Every watch, and every history set aside.")

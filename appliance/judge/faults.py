@@ -48,7 +48,7 @@ class Fault:
         )
 
 
-_SMALLER_IS_WORSE = frozenset(
+SMALLER_IS_WORSE = frozenset(
     {"rate-low", "satellites-few", "decimals-few", "satellites-falling", "decimals-changed", "decimals-padded"}
 )
 _KEPT_MOST = 5000
@@ -119,4 +119,4 @@ class Faults:
 def _worse(kind: str, measured: float | None, than: float | None) -> bool:
     if measured is None or than is None:
         return False
-    return measured < than if kind in _SMALLER_IS_WORSE else measured > than
+    return measured < than if kind in SMALLER_IS_WORSE else measured > than

@@ -19,6 +19,7 @@ from appliance.site import (
     catching_up,
     guard,
     help_page,
+    job,
     letting_in,
     message_page,
     needs_pages,
@@ -97,6 +98,7 @@ def create_app(
     wiggle.install(app, picture, test_path, command_socket, render=render, streams=streams, ending=ending)
     catching_up.install(app, command_socket)
     past_pages.install(app, history_path, ending)
+    job.install(app, history_path, command_socket)
     needs_pages.install(app, picture, needs_folders, command_socket)
     help_page.install(app)
     box_page.install(app, picture, history_path, command_socket, log=log or recent_log.RecentLog())

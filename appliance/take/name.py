@@ -4,15 +4,22 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from typing import Protocol
 
 from appliance.history.rows import Watch
-from appliance.take.forms import Form
 from appliance.take.utc import moment
 
 MACHINE_LONGEST = 40  # characters; keeps the whole name well below what any file system allows
 
 
-def file_name(watch: Watch, form: Form, line: str, from_ns: int | None = None, to_ns: int | None = None) -> str:
+class Suffixed(Protocol):
+    """A form, or whatever else is taken away as a file. suffix: ends its name."""
+
+    @property
+    def suffix(self) -> str: ...
+
+
+def file_name(watch: Watch, form: Suffixed, line: str, from_ns: int | None = None, to_ns: int | None = None) -> str:
     """Such as linelamp-2026-05-04-tractor-3-0912-1740.nmea; all times UTC, only characters safe everywhere.
 
     None: the start or the newest time of the watch. Where only the box's own clock dates the watch, the name says

@@ -1,0 +1,198 @@
+"""What history tells of a span, in figures: one pass over its seconds, its faults, losses and marks, its bytes.
+
+However long the span, only sums are held, and no more faults than EVENTS_MOST.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections import Counter, defaultdict
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+
+from appliance.history.job import Job
+from appliance.history.reader import History
+from appliance.history.rows import FaultRow, LossRow, MarkRow, SecondRow, Watch
+from appliance.history.schema import LINES
+from appliance.judge import needs as needs_sheets
+from appliance.judge.needs import Needs
+from appliance.judge.words import SAYS, duration
+from appliance.measure.performance import Performance, Second
+from appliance.take import raw
+from appliance.take.span import Span
+
+RECEIVER = "from-receiver"
+EVENTS_MOST = 5000
+"""Faults of which each is held; beyond that they are counted only. Our choice: what a judge keeps too."""
+
+
+@dataclass(slots=True, frozen=True)
+class RawLog:
+    """The raw bytes of a line, as the take-away gives them: how many, and their SHA-256 in hexadecimal."""
+
+    line: str
+    size: int
+    sha256: str
+
+
+@dataclass(slots=True)
+class Seconds:
+    """Sums over the seconds of the line from the receiver. clean_s: those in go, up to the end, on end.
+
+    least and most: of what a second told. qualities: seconds in each; None where none was told.
+    """
+
+    count: int = 0
+    clean_s: int = 0
+    verdicts: Counter[str] = field(default_factory=Counter)
+    messages: Counter[str] = field(default_factory=Counter)
+    qualities: Counter[int | None] = field(default_factory=Counter)
+    sentences: int = 0
+    damaged: int = 0
+    load: float = 0.0
+    most: dict[str, float] = field(default_factory=dict)
+    least: dict[str, float] = field(default_factory=dict)
+    performance: Performance = field(default_factory=Performance)
+    _silent_s: int = 0
+
+    def add(self, row: SecondRow, silence_most_s: float) -> None:
+        """The next second. As is counted live, one without a sound sentence is a defect where silence lasts too long;
+        history tells when by the second, so that the first of them may pass for sound."""
+        self.count += 1
+        self.clean_s = self.clean_s + 1 if row.verdict == "go" else 0
+        self.verdicts[row.verdict] += 1
+        self.messages.update(row.messages)
+        self.qualities[row.quality] += 1
+        self.sentences += row.sentences
+        self.damaged += row.damaged
+        self.load += row.load_ratio
+        for name in ("load_ratio", "age_s", "hdop", "satellites"):
+            value = getattr(row, name)
+            if value is not None:
+                self.most[name] = max(value, self.most.get(name, value))
+                self.least[name] = min(value, self.least.get(name, value))
+        self._silent_s = 0 if row.sentences else self._silent_s + 1
+        defect = self._silent_s > 0 and self._silent_s >= silence_most_s
+        self.performance.add(Second(row.sentences + row.damaged, row.damaged, defect))
+
+    @property
+    def types(self) -> Counter[str]:
+        """Messages by their type, whoever the talker."""
+        counted: Counter[str] = Counter()
+        for name, count in self.messages.items():
+            counted[name[-3:]] += count
+        return counted
+
+
+@dataclass(slots=True)
+class Figures:
+    """All that a sheet says of a span. uncounted: faults beyond those held. troubles: what of it is gone or spoilt."""
+
+    watch: Watch
+    span: Span
+    needs: Needs
+    job: Job
+    seconds: Seconds
+    faults: list[FaultRow]
+    uncounted: Counter[str]
+    losses: list[LossRow]
+    marks: list[MarkRow]
+    logs: list[RawLog]
+    setting: str
+    troubles: list[str]
+
+    @property
+    def by_kind(self) -> dict[str, list[FaultRow]]:
+        """The faults that are held, by their kind."""
+        found: dict[str, list[FaultRow]] = defaultdict(list)
+        for fault in self.faults:
+            found[fault.kind].append(fault)
+        return found
+
+    @property
+    def hard(self) -> int:
+        """How many faults are reasons for a no-go."""
+        return sum(not warns(fault.kind) for fault in self.faults) + sum(
+            count for kind, count in self.uncounted.items() if not warns(kind)
+        )
+
+    @property
+    def verdict(self) -> str:
+        """As of a recording: no-go if any fault but a warning was on, go if none was and it went go, else wait."""
+        if self.hard:
+            return "no-go"
+        return "go" if self.seconds.verdicts["go"] else "wait"
+
+
+def warns(kind: str) -> bool:
+    """Whether a kind of fault is no reason for a no-go. One that this version does not know is one."""
+    return kind in SAYS and SAYS[kind].warns
+
+
+def lasting(seconds: float) -> str:
+    """A length of time in words, without what is none of it: "5 min", "3 h"."""
+    if 0 < seconds < 0.05:
+        return "under 0.1 s"
+    return duration(seconds).removesuffix(" 0 s").removesuffix(" 0 min").replace(".0 s", " s")
+
+
+def gather(history: History, watch: Watch, span: Span) -> Figures:
+    """Reads the span. Raises SheetError where the watch's needs cannot be read, HistoryError."""
+    needs = needs_sheets.from_toml(watch.needs_toml, watch.needs_name)
+    seconds = Seconds()
+    for row in history.seconds(watch.id, RECEIVER, span.from_ns, span.to_ns):
+        seconds.add(row, needs.silence_most_s)
+    faults, uncounted = _held(history.faults_in_order(watch.id, None, span.from_ns, span.to_ns))
+    stored = history.job(watch.id)
+    return Figures(
+        watch=watch,
+        span=span,
+        needs=needs,
+        job=stored.job if stored else Job(machine=watch.machine),
+        seconds=seconds,
+        faults=faults,
+        uncounted=uncounted,
+        losses=history.losses(watch.id, span.from_ns, span.to_ns),
+        marks=[mark for mark in history.marks(watch.id) if span.from_ns <= mark.at_ns < span.to_ns],
+        logs=[log for line in LINES if (log := raw_log(history, watch, line, span)).size],
+        setting=_setting(history, watch, span),
+        troubles=_troubles(history, watch, span),
+    )
+
+
+def raw_log(history: History, watch: Watch, line: str, span: Span) -> RawLog:
+    """Of the very bytes that are taken away as "raw" of this span."""
+    digest, size = hashlib.sha256(), 0
+    for piece in raw.lines(history, watch, line, span.from_ns, span.to_ns):
+        digest.update(piece)
+        size += len(piece)
+    return RawLog(line, size, digest.hexdigest())
+
+
+def _held(faults: Iterable[FaultRow]) -> tuple[list[FaultRow], Counter[str]]:
+    held: list[FaultRow] = []
+    uncounted: Counter[str] = Counter()
+    for fault in faults:
+        if len(held) < EVENTS_MOST:
+            held.append(fault)
+        else:
+            uncounted[fault.kind] += 1
+    return held, uncounted
+
+
+def _setting(history: History, watch: Watch, span: Span) -> str:
+    """How the port from the receiver listened at the end of the span; "" where it was left as set."""
+    tunings = [row for row in history.tunings(watch.id, RECEIVER) if row.at_ns < span.to_ns]
+    return f"{tunings[-1].setting.baud} baud, {tunings[-1].setting.name}" if tunings else ""
+
+
+def _troubles(history: History, watch: Watch, span: Span) -> list[str]:
+    gone = {"measures by the second": watch.seconds_gone_ns, "faults, losses and marks": watch.events_gone_ns}
+    return [
+        *history.troubles,
+        *(
+            f"Some {what} of this span were dropped or erased: what is said of them is incomplete."
+            for what, before_ns in gone.items()
+            if before_ns is not None and before_ns > span.from_ns
+        ),
+    ]
