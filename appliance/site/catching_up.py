@@ -11,7 +11,7 @@ from flask import Flask, request
 
 from appliance.asking import AskError, ask
 
-PATHS = ("/take", "/day", "/track", "/pattern")
+PATHS = ("/take", "/day", "/track", "/pattern", "/job", "/compare")
 EACH_S = 2.0
 """The tap is asked no oftener: each time costs a commit. Our choice, as long as it holds traffic back at most."""
 _WAIT_S = 1.0

@@ -24,6 +24,7 @@ TITLES = {
     "time": "Time",
     "truth": "Whether it is true",
     "verdict": "The verdict",
+    "sheet": "The commissioning sheet",
 }
 WORDS = {True: "yes", False: "no"}
 

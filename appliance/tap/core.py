@@ -81,7 +81,7 @@ class Core:
 
     def utc_ns(self) -> int:
         """The time by the line, or else by the box's own clock, in ns since 1970; from any thread."""
-        return (now_ns := self._clock()) + self._offset_ns(now_ns)
+        return (now_ns := self._clock()) + self._listening.offset_ns(now_ns)
 
     def wiggle(self, on: bool) -> threading.Event:
         """Begins or ends a wiggle test; from any thread. The event is set once that is so."""

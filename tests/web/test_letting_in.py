@@ -39,8 +39,8 @@ def changed(page: Any) -> list[str]:
         done.append(request.form.get("what", ""))
         return "done"
 
-    page.app.add_url_rule("/form", view_func=form)
-    page.app.add_url_rule("/change", view_func=changes(change), methods=["POST"])
+    page.app.add_url_rule("/form", "form of the test", form)
+    page.app.add_url_rule("/change", "change of the test", changes(change), methods=["POST"])
     return done
 
 

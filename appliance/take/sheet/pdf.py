@@ -18,6 +18,8 @@ from appliance.take.sheet.drawing import INKS, Area, Drawing, Ink, Ring, Shape, 
 from appliance.take.sheet.report import CAUTIONS, Report
 
 FAMILY = "Fira Sans"
+PAGES = "{how many pages}"
+"""Replaced by their number once that is known, wherever it stands."""
 LACKING = "\N{REPLACEMENT CHARACTER}"
 EDGE = 15.0
 WIDTH = 180.0
@@ -56,6 +58,7 @@ class _Paper(FPDF):
         assert isinstance(self.current_font, TTFFont)
         self._letters = frozenset(self.current_font.cmap)
         self._foot = f"linelamp {report.version} · watch {report.number} · made {report.made}"
+        self.alias_nb_pages(PAGES)
         self.set_margins(EDGE, 14.0, EDGE)
         self.c_margin = 0.0
         self.set_auto_page_break(True, BELOW)
@@ -70,7 +73,7 @@ class _Paper(FPDF):
         self.set_y(-12.0)
         self.type(7.5)
         self.ink("soft")
-        self.cell(WIDTH / 2, 4.0, f"page {self.page_no()} of {{nb}}")
+        self.cell(WIDTH / 2, 4.0, f"page {self.page_no()} of {PAGES}")
         self.cell(WIDTH / 2, 4.0, self._foot, align="R")
         self.ink("ink")
 
