@@ -1,4 +1,5 @@
-"""The command line: `linelamp tap`, `web`, `demo`, `check`, `needs`, `export`, `simulate`, `erase`.
+"""The command line: `linelamp tap`, `web`, `demo`, `check`, `needs`, `export`, `sheet`, `compare`,
+`simulate`, `erase`.
 
 Each command imports what it needs when it is called, so that the tap loads no web server and a check no serial port.
 """

@@ -57,7 +57,7 @@ def test_a_sheet_is_written_once_and_called_after_its_watch(history: Path, tmp_p
     [
         (("--watch", "7"), "There is no watch 7"),
         (("--from", "noon"), "Give the start as a date"),
-        (("--from", "2027-01-01T00:00"), "nothing lies in that span"),
+        (("--to", "2020-01-01T00:00", "--from", "2019-01-01T00:00"), "nothing lies in that span"),
     ],
 )
 def test_what_cannot_be_made_is_told(history: Path, words: tuple[str, ...], says: str) -> None:

@@ -110,14 +110,14 @@ def _sheet(app: Flask, history_path: Path) -> None:
             free.release()
 
     @app.get("/job/sheet")
-    def sheet() -> AnyResponse:
+    def job_sheet() -> AnyResponse:
         def write(report: Report, _watch: Watch, _span: Span) -> AnyResponse:
             return Response(render_template("sheet.html", sheet=report, cautions=CAUTIONS, inks=INKS))
 
         return made(write)
 
     @app.get("/job/sheet.pdf")
-    def sheet_pdf() -> AnyResponse:
+    def job_sheet_pdf() -> AnyResponse:
         from appliance.take.sheet import pdf  # noqa: PLC0415  # slow to load, and seldom needed
 
         def write(report: Report, watch: Watch, span: Span) -> AnyResponse:

@@ -22,6 +22,7 @@ from flask.testing import FlaskClient
 
 from appliance.history.rows import Clip, FaultRow, LossRow, LossWhat, MarkRow, SecondRow, State, WatchStart
 from appliance.history.writer import HistoryWriter
+from appliance.judge import needs
 from appliance.sentence.checksum import checksum
 from appliance.sentence.chunk import Chunk
 from appliance.site import create_app
@@ -34,6 +35,7 @@ BYTE_NS = 260_417  # a byte of 10 bits at 38,400 baud
 AWAY = "GGA was away for 30.2 s; a gap of at most 0.6 s is allowed."
 MACHINE = "Larkmere tractor 3"  # invented
 PIN = "405162"  # invented
+NEEDS = needs.text("rate-section")
 
 
 def _message(
@@ -215,7 +217,7 @@ def morning(path: Path, *, started_utc: datetime = STARTED_UTC, machine: str = M
     """
     utc_ns = int(started_utc.timestamp()) * NS
     with HistoryWriter(path) as writer:
-        writer.begin_watch(WatchStart(STARTED_NS, utc_ns, "rate-section", "title = 'x'", machine, "0.1.0"))
+        writer.begin_watch(WatchStart(STARTED_NS, utc_ns, "rate-section", NEEDS, machine, "0.1.0"))
         writer.date_watch(utc_ns - STARTED_NS, 0.01)
         for second in range(MINUTES * 60):
             at_ns, when = STARTED_NS + second * NS, started_utc + timedelta(seconds=second)

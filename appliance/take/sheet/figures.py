@@ -37,13 +37,13 @@ class RawLog:
 
 @dataclass(slots=True)
 class Seconds:
-    """Sums over the seconds of the line from the receiver. clean_s: those in go, up to the end, on end.
+    """Sums over the seconds of the line from the receiver. go_s: those in go, up to the end, on end.
 
     least and most: of what a second told. qualities: seconds in each; None where none was told.
     """
 
     count: int = 0
-    clean_s: int = 0
+    go_s: int = 0
     verdicts: Counter[str] = field(default_factory=Counter)
     messages: Counter[str] = field(default_factory=Counter)
     qualities: Counter[int | None] = field(default_factory=Counter)
@@ -59,7 +59,7 @@ class Seconds:
         """The next second. As is counted live, one without a sound sentence is a defect where silence lasts too long;
         history tells when by the second, so that the first of them may pass for sound."""
         self.count += 1
-        self.clean_s = self.clean_s + 1 if row.verdict == "go" else 0
+        self.go_s = self.go_s + 1 if row.verdict == "go" else 0
         self.verdicts[row.verdict] += 1
         self.messages.update(row.messages)
         self.qualities[row.quality] += 1
@@ -115,6 +115,15 @@ class Figures:
         return sum(not warns(fault.kind) for fault in self.faults) + sum(
             count for kind, count in self.uncounted.items() if not warns(kind)
         )
+
+    @property
+    def clean_s(self) -> float:
+        """For how long up to the end it was in go, and without a fault."""
+        ends_ns = [self.span.to_ns if one.end_ns is None else one.end_ns for one in self.faults if not warns(one.kind)]
+        if any(not warns(kind) for kind in self.uncounted):
+            ends_ns.append(self.span.to_ns)  # when those ended is not known
+        since_s = (self.span.to_ns - max(ends_ns, default=self.span.from_ns)) / 1e9
+        return max(0.0, min(self.seconds.go_s, since_s))
 
     @property
     def verdict(self) -> str:

@@ -134,7 +134,7 @@ def build(history: History, watch: Watch, span: Span, made: datetime, *, anyway:
 
 def too_short(of: Figures) -> str:
     """What is missing to the length of proof that the needs ask; "" where nothing is."""
-    least_s, clean_s = of.needs.sheet_clean_least_s, of.seconds.clean_s
+    least_s, clean_s = of.needs.sheet_clean_least_s, of.clean_s
     if clean_s >= least_s:
         return ""
     return (
@@ -163,9 +163,9 @@ def _span(of: Figures) -> list[tuple[str, str]]:
 
 
 def _proof(of: Figures) -> list[str]:
-    clean_s, count = of.seconds.clean_s, of.seconds.count
+    clean_s, count = of.clean_s, of.seconds.count
     told = []
-    if clean_s:
+    if clean_s >= 1:
         told.append(
             f"Without a fault, and in go, for the last {lasting(clean_s)} of it. With 95 % confidence, at most "
             f"{_percent(bad_share_most(clean_s))} of the seconds of such a line are bad (rule of three)."
@@ -178,7 +178,7 @@ def _proof(of: Figures) -> list[str]:
             else "A fault that comes once an hour by chance is ruled out, in the same sense."
         )
     elif count:
-        told.append("At its end it was not in go: nothing is proved of the line as it was left.")
+        told.append("At its end it was not in go, or a fault was on: nothing is proved of the line as it was left.")
     no_go = of.seconds.verdicts["no-go"]
     if no_go:
         low, high = share_bounds(no_go, count)
