@@ -85,9 +85,9 @@ def drive(seed: int = 3, plan: str = "field") -> Drive:
 
 def bursts(
     change: Change | None = None, *, seed: int = 3, plan: str = "field", from_s: float = FAULT_S, to_s: float = 1e9,
-    end_s: float = END_S, **settings: object,
+    end_s: float = END_S, drive_: Drive | None = None, **settings: object,
 ) -> Iterator[Burst | None]:  # fmt: skip
-    receiver = Receiver(ReceiverSettings(**settings), drive(seed, plan), seed)  # type: ignore[arg-type]
+    receiver = Receiver(ReceiverSettings(**settings), drive_ or drive(seed, plan), seed)  # type: ignore[arg-type]
     for burst in receiver.epochs(0, end_s):
         yield change(burst) if change is not None and from_s <= burst.due_s < to_s else burst
 
@@ -170,6 +170,21 @@ def test_a_wrong_kmh_beside_right_knots_is_found_and_its_column_named() -> None:
     trouble = Watched(bursts(rewritten(one))).first("speed-disagrees")[1]
     assert trouble.note == "like-mps-kmh"
     assert trouble.figures["source"] == "VTG km/h"
+
+
+@pytest.mark.parametrize("wrong", [speeds(lambda knots: knots * 0.5), courses(lambda deg: deg + 60)])
+def test_a_new_fix_that_has_settled_hides_nothing(wrong: Change) -> None:
+    """Six seconds after the fix fell back, in which all agreed: what is off from then on is no slide to it."""
+    watched = Watched(bursts(wrong, from_s=30, end_s=45, quality=4, qualities=((24.0, 5),)))
+    now_s, trouble = watched.told[0]
+    assert trouble.kind in ("speed-disagrees", "course-disagrees")
+    assert 30 <= now_s <= 33.5
+
+
+def test_what_is_far_off_shows_in_a_short_window_though_decimals_want_a_long_one() -> None:
+    """Four decimals and quality 1 want 4.4 s to tell a speed to 0.1 m/s; one that is tripled is told in three."""
+    watched = Watched(bursts(speeds(lambda knots: knots * 3), end_s=45, decimals=4, quality=1))
+    assert watched.first("speed-disagrees")[0] <= FAULT_S + 3
 
 
 def test_a_speed_that_is_right_again_ends_it() -> None:
@@ -359,6 +374,20 @@ def test_a_scatter_that_sets_in_with_a_leap_is_still_told() -> None:
     watched = Watched(bursts(shaken(3.0), plan="parked", from_s=5, end_s=100))
     assert watched.told[0][1].kind == "position-jump"
     assert "scatter-high" in watched.kinds()
+
+
+@pytest.mark.slow
+def test_what_begins_to_scatter_in_a_long_spell_shows_in_its_last_minute() -> None:
+    """Parked for four minutes: of the whole spell half a minute of scatter would be little."""
+    watched = Watched(bursts(shaken(0.5), drive_=Drive(3, parked_s=400), from_s=240, end_s=300))
+    assert 240 < watched.first("scatter-high")[0] < 270
+
+
+def test_a_slide_to_a_new_fix_is_no_scatter() -> None:
+    drive_ = Drive(3, parked_s=400)
+    watched = Watched(bursts(drive_=drive_, quality=1, qualities=((20.0, 4),), settle_s=2.0, end_s=120))
+    assert watched.troubles.fine_since("scatter-high") is not None
+    assert watched.kinds() == set()
 
 
 def test_figures_of_a_healthy_drive() -> None:
