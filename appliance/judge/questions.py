@@ -167,15 +167,22 @@ def _place(seconds: Sequence[Second]) -> Question | None:
     if len(spent) < 5:
         return None
     number = {cell: code for code, cell in enumerate(spent, start=1)}
-    groups, says = [], []
-    for (ahead, right, deep, broad), inside in sorted(_areas(spent).items()):
-        if sum(spent[cell] for cell in inside) >= _PLACE_LEAST_S:
-            groups.append(frozenset(number[cell] for cell in inside))
-            says.append(_where(ahead, right, deep, broad, bearing))
-    return _lagged("place", [UNKNOWN if cell is None else number[cell] for cell in cells], groups, says)
+    said: dict[frozenset[int], str] = {}
+    for (ahead, right, deep, broad), inside in sorted(_areas(spent).items(), key=_compact_first):
+        group = frozenset(number[cell] for cell in inside)
+        if group not in said and sum(spent[cell] for cell in inside) >= _PLACE_LEAST_S:
+            said[group] = _where(ahead, right, deep, broad, bearing)
+    codes = [UNKNOWN if cell is None else number[cell] for cell in cells]
+    return _lagged("place", codes, list(said), list(said.values()))
 
 
 _Area = tuple[int, int, int, int]  # first cell ahead and to the right, and how many each way; 0: without end
+
+
+def _compact_first(area: tuple[_Area, list[tuple[int, int]]]) -> tuple[float, _Area]:
+    """Of areas that hold the same cells the smallest is told."""
+    _, _, deep, broad = area[0]
+    return deep * broad or math.inf, area[0]
 
 
 def _areas(spent: Mapping[tuple[int, int], int]) -> dict[_Area, list[tuple[int, int]]]:

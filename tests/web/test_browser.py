@@ -203,7 +203,7 @@ def test_markup_from_the_line_is_shown_as_text(phone: Page, box: Box, picture: d
 def test_fits_the_screen_and_the_finger(phone: Page, box: Box, width: int) -> None:
     """48 px: a choice of ours, above the 44 of WCAG 2.2, success criterion 2.5.5."""
     phone.set_viewport_size({"width": width, "height": 844})
-    for path in ("/", "/take", "/fault/1"):
+    for path in ("/", "/take", "/fault/1", "/pattern"):
         phone.goto(f"{box.url}{path}")
         assert phone.evaluate("document.documentElement.scrollWidth") <= width
         for target in phone.locator("button, select, summary, a, input:not([type=radio]), label.pick").all():

@@ -21,7 +21,20 @@ FETCH = Path(__file__).parents[2] / "image-build" / "page" / "fetch.py"
 RUN = """axe.run({rules: {"color-contrast-enhanced": {enabled: true}, "target-size": {enabled: true}}}).then(
   (told) => JSON.stringify({passes: told.passes.length, violations: told.violations.map((one) => [one.id,
     ...one.nodes.slice(0, 3).map((node) => node.html.slice(0, 160) + " " + node.failureSummary)])}))"""
-PATHS = ("/", "/messages", "/day", "/track", "/wiggle", "/take", "/fault/1", "/needs", "/job", "/box", "/help")
+PATHS = (
+    "/",
+    "/messages",
+    "/day",
+    "/track",
+    "/pattern",
+    "/wiggle",
+    "/take",
+    "/fault/1",
+    "/needs",
+    "/job",
+    "/box",
+    "/help",
+)
 
 
 def axe() -> str:
