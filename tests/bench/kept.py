@@ -16,14 +16,11 @@ from typing import Any, NamedTuple
 
 ROOT = Path(__file__).parents[2]
 JUDGING = ("sentence", "measure", "judge", "simulate")
-CASES = (
-    "causes_cases.py",
-    "faults_cases.py",
-    "goes_with_days.py",
-    "truth_drives.py",
-    "truth_cases.py",
-    "wire_cases.py",
-)
+CASES = ("causes_cases.py", "faults_cases.py", "faults_cab.py", "truth_drives.py", "truth_cases.py", "wire_cases.py")
+PATTERN = ("circumstances", "exact", "goes_with", "period", "permutation", "questions")
+DAYS = ("goes_with_days.py",)
+OF_DAYS = frozenset({"effects", "nothing", "spell", "even"})
+"""Parts that rest on the modules of PATTERN alone; all others but "cab" on everything but them."""
 
 Row = dict[str, Any]
 
@@ -37,12 +34,14 @@ class Job(NamedTuple):
 
 
 @cache
-def digest() -> str:
-    """Of all that judges, and of the cases."""
-    files = [
-        path for room in JUDGING for path in (ROOT / "appliance" / room).rglob("*") if path.suffix in (".py", ".toml")
-    ]
-    files += [ROOT / "appliance" / "watch.py", *(Path(__file__).parent / name for name in CASES)]
+def digest(part: str) -> str:
+    """Of all that judges in this part, and of its cases."""
+    rooms = [path for room in JUDGING for path in (ROOT / "appliance" / room).rglob("*")]
+    pattern = [path for path in rooms if path.suffix == ".py" and path.stem in PATTERN]
+    others = [path for path in rooms if path.suffix in (".py", ".toml") and path not in pattern]
+    of_days = part in OF_DAYS
+    files = pattern if of_days else [*others, ROOT / "appliance" / "watch.py", *(pattern if part == "cab" else ())]
+    files = [*files, *(Path(__file__).parent / name for name in (DAYS if of_days else CASES))]
     total = hashlib.sha256()
     for path in sorted(files):
         total.update(str(path.relative_to(ROOT)).encode() + b"\0" + path.read_bytes())
@@ -53,12 +52,14 @@ def results(
     jobs: Sequence[Job], run: Callable[[Job], Row], kept: Path | None, processes: int, told: Callable[[Row], None]
 ) -> Iterator[Row]:
     """A row for each job, those in the file `kept` first; new ones are added to it, and `told` is called with each."""
-    there = {Job(row["part"], row["name"], row["seed"]): row for row in _read(kept) if row["code"] == digest()}
+    there = {
+        Job(row["part"], row["name"], row["seed"]): row for row in _read(kept) if row["code"] == digest(row["part"])
+    }
     yield from (there[job] for job in jobs if job in there)
     missing = [job for job in jobs if job not in there]
     with Pool(processes) as pool:
         for job, found in pool.imap_unordered(_Run(run), missing):
-            row = {**job._asdict(), **found, "code": digest()}
+            row = {**job._asdict(), **found, "code": digest(job.part)}
             if kept is not None:
                 _add(kept, row)
             told(row)
