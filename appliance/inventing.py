@@ -153,6 +153,8 @@ def write(recording: Recording, path: Path, progress: Callable[[int], object]) -
     for one in (path, truth):
         if one.exists():
             raise InventError(f"{one} is there already. Give another name, or remove it first.")
+    if not path.parent.is_dir():
+        raise InventError(f"There is no folder {path.parent} to write {path.name} to. Make it first, or give another.")
     if path.suffix == ".db":
         _history(recording, path, progress)
     else:

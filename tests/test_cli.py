@@ -57,7 +57,7 @@ def history(tmp_path: Path) -> Path:
 
 def test_help_and_version() -> None:
     assert __version__ in call("--version").output
-    for command in ("tap", "web", "demo", "check", "needs", "export", "erase"):
+    for command in ("tap", "web", "demo", "check", "needs", "export", "erase", "simulate"):
         assert command in call("-h").output
         told = call(command, "--help")
         assert told.exit_code == 0

@@ -126,6 +126,7 @@ def test_a_history_is_as_if_a_box_had_listened(tmp_path: Path) -> None:
         (["silence", "--from", "90", "--to", "30"], "cannot be on from 90 to 30 s"),
         (["silence", "--where", "shed", "--seconds", "60"], "the machine is never there: at the shed"),
         (["silence", "--times", "99", "--seconds", "60"], "have no room"),
+        (["--out", "no/such/x.nmea"], "There is no folder no/such to write x.nmea to"),
         (["--needs", "none", "--out", "x.db"], "none"),
     ],
 )
