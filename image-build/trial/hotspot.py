@@ -36,8 +36,8 @@ def asked(name, server, port):
     one = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
     one.settimeout(20)
     one.sendto(b"\x12\x34\x01\x00\x00\x01\x00\x00\x00\x00\x00\x00" + labels + b"\x00\x00\x01\x00\x01", (server, port))
-    answer = one.recv(1500)
-    return socket.inet_ntoa(answer[-4:]) if answer[7] else ""
+    found = re.search(rb"\x00\x01[\x00\x80]\x01....\x00\x04(....)", one.recv(1500)[12:], re.S)  # a record of type A
+    return socket.inet_ntoa(found[1]) if found else ""
 
 pathlib.Path("/tmp/phone.conf").write_text(
     'ctrl_interface=/run/phone\nnetwork={\n ssid="%s"\n psk="%s"\n scan_ssid=1\n}\n' % (ssid, passphrase))

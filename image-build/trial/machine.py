@@ -76,7 +76,7 @@ PI = Kind(
 VIRT = Kind(
     ("-M", "virt", "-cpu", "cortex-a53", "-smp", "2", "-m", "1024", "-device", "virtio-blk-pci,drive=card"),
     ("if=none", "id=card", "cache.direct=off"),
-    "virtio-net-pci",
+    "virtio-net-pci,romfile=",
     ("pci-serial", "ttyS0"),
 )
 
