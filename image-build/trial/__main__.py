@@ -17,9 +17,11 @@ import argparse
 import filecmp
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 from trial.cuts import power_cuts
+from trial.feed import Feed
 from trial.hotspot import hotspot
 from trial.machine import PI, VIRT, Machine, write_boot_file
 from trial.report import Failed, LeftOut, Report, until
@@ -36,6 +38,7 @@ passphrase = "{PASSPHRASE}"
 [web]
 port = 80
 """
+FED_S = 20.0
 FAULTY = BOOT_FILE + '[lamps]\ngreen = "seventeen"\n'
 
 
@@ -77,7 +80,7 @@ def after_a_cut_and_faulty(report: Report, image: Path, boot: Path, work: Path, 
                 raise Failed(told[0])
             until(lambda: machine.lamps()[1] and not machine.lamps()[0], SETTLE_MOST_S, "no red")
         with report.step("4 the history of before the plug was pulled is there") as told:
-            got = machine.get("/take/raw?span=all&watch=1", 300)
+            got = machine.get("/take/raw?span=whole&watch=1", 300)
             told.append(f"{len(got)} of {len(sent)} bytes")
             if not got or not sent.startswith(got):
                 raise Failed(told[0])
@@ -94,6 +97,10 @@ def on_virt(report: Report, image: Path, boot: Path, work: Path, feed_s: float) 
     try:
         power_on(report, machine, "virt", lamps=False)
         hotspot(report, machine, SSID, PASSPHRASE, NAME)
+        feed = Feed(machine.feed)
+        time.sleep(FED_S)
+        feed.stop()
+        log_taken_away(report, machine)
         power_cuts(report, machine, before, feed_s)
     finally:
         machine.cut()

@@ -82,7 +82,7 @@ def log_taken_away(report: Report, machine: Machine) -> None:
 
         def whole() -> bool:
             nonlocal got
-            got = machine.get("/take/raw?span=all", 300)
+            got = machine.get("/take/raw?span=whole", 300)
             return len(got) >= len(sent)
 
         with contextlib.suppress(Failed):
