@@ -246,7 +246,7 @@ def model(times: list[float], timeout_s: float, to_s: float) -> list[tuple[float
     """A controller sampled by thought: lost wherever the last usable sentence is older than the time-out."""
     found = []
     for last_s, next_s in pairwise([*times, to_s]):
-        if next_s - last_s > timeout_s:
+        if next_s - last_s > timeout_s + 1e-9:
             found.append((last_s + timeout_s, next_s))
     return found
 
