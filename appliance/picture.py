@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 from appliance.fields import fields_by_name, words
-from appliance.judge.check import Check
+from appliance.judge.check import Check, State
 from appliance.judge.faults import Fault
 from appliance.judge.inquiry import Inquiry
 from appliance.judge.needs import Needs
@@ -28,13 +30,26 @@ def verdict(watch: Watch, now_ns: int) -> Json:
 
 def check(one: Check) -> Json:
     """One check."""
+    told = one.says if one.told or one.figures else ""
+    return _check(
+        id_=one.id, message=one.message, state=one.state, measured=one.measured, needed=one.needed, note=one.note,
+        told=told,
+    )  # fmt: skip
+
+
+@lru_cache(maxsize=512, typed=True)
+def _check(
+    *, id_: str, message: str, state: State, measured: float | None, needed: float | None, note: str, told: str
+) -> Json:
+    """Made once while it stays the same, as most do from look to look."""
+    one = Check(id_, message, state, measured, needed, note=note, told=told)
     return {
-        "id": one.id,
+        "id": id_,
         "line": RECEIVER,
-        "message": one.message,
-        "state": one.state,
-        "measured": rounded(one.measured, 4),
-        "needed": rounded(one.needed, 4),
+        "message": message,
+        "state": state,
+        "measured": rounded(measured, 4),
+        "needed": rounded(needed, 4),
         "unit": one.unit,
         "says": one.says,
     }

@@ -38,10 +38,17 @@ hypothesis.settings.register_profile(
 )
 hypothesis.settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "default"))
 CI_TIMEOUT_S = 1200
+HERE = Path(__file__).parent
+PURE = [HERE / name for name in ("sentence", "measure", "judge", "simulate", "test_watch.py")]
+"""The tests of the pure core: what must be covered is covered by these, as far as they are quick."""
 
 
+@pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Ten thousand examples take longer than a test is otherwise given."""
+    """Marks what coverage is counted over. Ten thousand examples take longer than a test is otherwise given."""
+    for item in items:
+        if any(item.path.is_relative_to(room) for room in PURE) and not item.get_closest_marker("slow"):
+            item.add_marker(pytest.mark.counted)
     if hypothesis.settings.get_current_profile_name() == "ci":
         for item in items:
             item.add_marker(pytest.mark.timeout(CI_TIMEOUT_S))

@@ -85,6 +85,7 @@ def live(pieces: list[Chunk]) -> list[Fault]:
     return found
 
 
+@pytest.mark.slow
 def test_live_history_and_text_find_the_same(tmp_path: Path) -> None:
     pieces = simulated(*STORY)
     kept = judged(history_of(tmp_path / "history.db", pieces))
@@ -336,6 +337,7 @@ def test_a_look_sees_the_bytes_that_had_come_by_then_and_no_others() -> None:
         assert recording.watch.verdict.since_ns - ORIGIN_NS == round(no_go_s * SECOND)
 
 
+@pytest.mark.slow
 def test_a_long_silence_is_not_looked_through_step_by_step(tmp_path: Path) -> None:
     """Ten days between two stretches: the same fault, and no four million looks."""
     first, second = simulated(seconds=15.0), simulated(seconds=15.0)

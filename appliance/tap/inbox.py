@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import queue
 import threading
+import time
 
 from appliance.line.port import Event
 from appliance.sentence.chunk import Chunk
@@ -50,8 +51,19 @@ class Inbox:
         return self._queue.qsize()
 
     def take(self, timeout_s: float) -> Item | None:
-        """The next item, waiting for it; None where none came in time."""
+        """The next item; None where there is none. Where there is none yet, it looks again when the time is over.
+
+        So one who waits is not woken by each of the small pieces that a port hands over: their times are theirs, and
+        it is soon enough to judge them together.
+        """
+        item = self._next()
+        if item is None and timeout_s > 0:
+            time.sleep(timeout_s)
+            item = self._next()
+        return item
+
+    def _next(self) -> Item | None:
         try:
-            return self._queue.get(timeout=timeout_s) if timeout_s > 0 else self._queue.get_nowait()
+            return self._queue.get_nowait()
         except queue.Empty:
             return None

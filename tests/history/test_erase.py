@@ -85,6 +85,7 @@ def jobs(
         yield writer
 
 
+@pytest.mark.slow
 def test_an_erased_watch_leaves_no_trace_and_the_others_are_whole(path: Path, jobs: HistoryWriter) -> None:
     assert left_of(path, JOB, 400) == 500  # the search finds what is there: 400 positions, 100 blocks
     jobs.erase(JOB)
@@ -138,6 +139,7 @@ def test_all_is_erased_with_what_was_set_aside(path: Path, jobs: HistoryWriter) 
     assert path.stat().st_size < 100_000
 
 
+@pytest.mark.slow
 def test_what_was_dropped_for_room_is_no_trace_either(path: Path, jobs: HistoryWriter) -> None:
     """Pages freed long ago, before anybody asked to erase."""
     with sqlite3.connect(path) as other:

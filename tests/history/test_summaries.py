@@ -83,6 +83,7 @@ def as_told(history: History, watch: int, line: str, *asked: int) -> Sums:
     }
 
 
+@pytest.mark.slow
 @given(
     st.lists(st.lists(seconds, max_size=30), max_size=6),
     st.integers(-50, 450), st.integers(1, 500), st.sampled_from([1, 2, 7, 15, 60, 120, 300]), st.booleans(),

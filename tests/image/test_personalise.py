@@ -81,6 +81,7 @@ def words(paper: Path, page: int) -> str:
         return str(pdf[page].get_textpage().get_text_bounded())
 
 
+@pytest.mark.slow
 def test_name_passphrase_pin_and_label(image: Path, tmp_path: Path, tree_settings: Path) -> None:
     paper = tmp_path / "label.pdf"
     done = personalise(image, "--name", "cab-3", "--country", "GB", "--label", paper)
@@ -117,6 +118,7 @@ def tree_settings() -> Path:
     return ROOT / "systemd/usr/local/lib/linelamp/settings"
 
 
+@pytest.mark.slow
 def test_each_box_has_its_own(image: Path, tmp_path: Path) -> None:
     """Done again, the card has another passphrase and PIN, and the same rows."""
     seen = []
@@ -127,6 +129,7 @@ def test_each_box_has_its_own(image: Path, tmp_path: Path) -> None:
     assert seen[0]["machine"] == seen[1]["machine"]
 
 
+@pytest.mark.slow
 def test_what_cannot_be_done_is_told(image: Path, tmp_path: Path) -> None:
     assert "small letters" in personalise(image, "--name", "Cab 3").stderr
     assert "two capital" in personalise(image, "--name", "cab-3", "--country", "gb").stderr

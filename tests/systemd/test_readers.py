@@ -73,6 +73,7 @@ def history(tree: Path) -> Iterator[Path]:
         yield folder / "history.db"
 
 
+@pytest.mark.slow
 def test_while_the_tap_runs_and_after_it_stopped(history: Path) -> None:
     with as_user(TAP_UID, WRITE, history) as writer:
         assert writer.stdout is not None

@@ -60,6 +60,7 @@ def in_order(script: list[Any]) -> list[Any]:
     return sorted(script, key=lambda step: step[0])
 
 
+@pytest.mark.slow
 def test_a_day_in_small(play: Play, box: Box) -> None:
     """A healthy line, VTG away for two seconds, well again: picture, history and evidence tell it."""
     settings = box()
@@ -417,6 +418,7 @@ def test_lamps_that_do_not_work_are_said_and_listening_goes_on(play: Play, box: 
     assert says.startswith("The lamps do not work, so they are dark whatever the verdict: The lamps cannot be reached")
 
 
+@pytest.mark.slow
 def test_what_the_box_itself_lost_is_owned_up_to(box: Box) -> None:
     settings = box()
     settings.history.mkdir()
