@@ -78,7 +78,7 @@ def install(app: Flask, history_path: Path, ending: threading.Event) -> None:
         return render_template(
             "take.html", watches=watches[:WATCHES_MOST], watch=watch, sizes=sizes, forms=FORMS, choices=CHOICES,
             line_words=LINE_WORDS, watch_words=watch_words, asked=_asked(sizes), address=address,
-            code=segno.make(address, micro=False).svg_inline(scale=5, border=4, dark="#000", light="#fff"),
+            code=segno.make(address, micro=False).svg_inline(omitsize=True, border=4, dark="#000", light="#fff"),
             times=field_times(watch) if watch else (),
         )  # fmt: skip
 

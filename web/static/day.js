@@ -411,6 +411,10 @@ window.addEventListener("resize", () => {
     if (plot) plot.setSize({ width: area.clientWidth, height: key === "states" ? STATE_HEIGHT : HEIGHT });
   }
 });
+window.addEventListener("beforeprint", () => {
+  for (const entry of figures.values()) entry.shown = true;
+  if (view) draw();
+});
 matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => {
   readColours();
   for (const { plot } of figures.values()) if (plot) plot.redraw(false);
