@@ -27,6 +27,8 @@ from appliance.site.words import LINE_WORDS, NS, from_ns
 RECEIVER = "from-receiver"
 BEFORE_NS = 600 * NS
 """So much of the watch before a fault is summed up to tell what came and what did not. Our choice."""
+LOSSES_MOST = 10
+"""Losses that are shown; a long fault may have hundreds. Our choice."""
 FAULTS_MOST = 200
 """Faults of the same minutes that are weighed. Our choice."""
 SUMMED_MOST_NS = 300 * NS
@@ -62,7 +64,7 @@ def install(app: Flask, history_path: Path) -> None:
     def fault(id_: int) -> str:
         return render_template(
             "fault.html", seen=_seen(history_path, id_), what_words=WHAT_WORDS, line_words=LINE_WORDS, from_ns=from_ns,
-            width=around.WIDTH, height=around.HEIGHT,
+            width=around.WIDTH, height=around.HEIGHT, losses_most=LOSSES_MOST,
         )  # fmt: skip
 
     @app.get("/fault/<int:id_>/text")

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from appliance.history.rows import Clip, FaultRow, WatchStart
+from appliance.history.rows import Clip, FaultRow, LossRow, WatchStart
 from appliance.history.writer import HistoryWriter
 from appliance.sentence.chunk import Chunk
 from appliance.site import evidence
@@ -95,6 +95,21 @@ def test_evidence_that_is_gone_is_said_to_be(page: Any) -> None:
     assert "No bytes were kept around it" in text
     assert "are not kept" in text
     assert "No bytes were kept around it" in page.client.get("/fault/1/text").text
+
+
+def test_of_many_losses_the_page_shows_the_first_and_the_file_all(page: Any) -> None:
+    with HistoryWriter(page.history_path) as writer:
+        writer.begin_watch(WatchStart(STARTED_NS, 0, "alive", "", MACHINE, "0"))
+        row = FaultRow("gap", "from-receiver", "GGA", STARTED_NS, STARTED_NS + 60 * NS, AWAY, 3.0, 0.6, "s")
+        writer.close_fault("gap GGA", row)
+        for second in range(25):
+            at_ns = STARTED_NS + (second * 2 + 1) * NS
+            writer.close_loss(f"position {second}", LossRow("position", at_ns, at_ns + NS // 2))
+        writer.end_watch(STARTED_NS + 90 * NS)
+    text = page.html("/fault/1")
+    assert text.count("</svg> Position") == 10
+    assert "And 15 more; the file has them all." in text
+    assert page.client.get("/fault/1/text").text.count("Position from ") == 25
 
 
 def test_no_such_fault(past: Any) -> None:
