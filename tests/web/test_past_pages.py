@@ -107,7 +107,7 @@ def test_of_many_losses_the_page_shows_the_first_and_the_file_all(page: Any) -> 
             writer.close_loss(f"position {second}", LossRow("position", at_ns, at_ns + NS // 2))
         writer.end_watch(STARTED_NS + 90 * NS)
     text = page.html("/fault/1")
-    assert text.count("</svg> Position") == 10
+    assert text.count("Position</th>") == 10
     assert "And 15 more; the file has them all." in text
     assert page.client.get("/fault/1/text").text.count("Position from ") == 25
 
