@@ -32,6 +32,7 @@ PATHS = (
     "/fault/1",
     "/needs",
     "/job",
+    "/compare",
     "/box",
     "/help",
 )

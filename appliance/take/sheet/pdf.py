@@ -275,7 +275,7 @@ def _log(paper: _Paper, report: Report) -> None:
 
 
 def _cautions(paper: _Paper) -> None:
-    paper.heading("Cautions", 40.0)
+    paper.heading("Cautions", 92.0)  # the names stand on one page with what they are put to
     for says in CAUTIONS:
         paper.row(says)
         paper.ln(0.8)
