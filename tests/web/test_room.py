@@ -15,7 +15,8 @@ from tests.web.test_track_page import drive, lanes
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
 PATHS = ("/messages", "/day", "/track", "/take", "/job", "/compare")
-SMALL = """() => [...document.querySelectorAll("button, select, summary, a, label.pick, input:not([type=radio]):not([type=checkbox])")]
+SMALL = """() => [...document.querySelectorAll(
+    "button, select, summary, a, label.pick, input:not([type=radio], [type=checkbox])")]
   .filter((one) => one.checkVisibility() && one.getBoundingClientRect().height > 0)
   .filter((one) => one.getBoundingClientRect().height < 47.5 || one.getBoundingClientRect().width < 44)
   .map((one) => one.outerHTML.slice(0, 120))"""
