@@ -12,6 +12,8 @@ from flask import Flask, request
 from appliance.asking import AskError, ask
 
 PATHS = ("/take", "/day", "/track", "/pattern", "/job", "/compare")
+NOT = "/take/progress.json"
+"""Asked again and again while something is taken away, and not drawn from history."""
 EACH_S = 2.0
 """The tap is asked no oftener: each time costs a commit. Our choice, as long as it holds traffic back at most."""
 _WAIT_S = 1.0
@@ -24,7 +26,7 @@ def install(app: Flask, command_socket: Path) -> None:
 
     @app.before_request
     def catch_up() -> None:
-        if not request.path.startswith(PATHS) or not asking.acquire(blocking=False):
+        if request.path == NOT or not request.path.startswith(PATHS) or not asking.acquire(blocking=False):
             return
         try:
             if time.monotonic() - asked_s[0] >= EACH_S:

@@ -121,6 +121,18 @@ def test_a_box_that_recorded_nothing_says_so(page: Any) -> None:
     page.html("/day.json", 404)
 
 
+@pytest.mark.parametrize("path", ["/day", "/day.json", "/track", "/take"])
+def test_a_watch_that_has_just_begun_can_be_looked_at(page: Any, path: str) -> None:
+    with HistoryWriter(page.history_path) as writer:
+        writer.begin_watch(WatchStart(S, 10**18, "odd", "", "x", "0"))
+        page.html(path)
+        writer.add_second(
+            SecondRow("from-receiver", 2 * S, 9, 1, 0, 0, 0.1, "wait", latitude_deg=52.0, longitude_deg=1.0)
+        )
+        writer.commit()
+        page.html(path)
+
+
 def test_a_watch_whose_needs_cannot_be_read_any_more_is_drawn_without_them(page: Any) -> None:
     with HistoryWriter(page.history_path) as writer:
         writer.begin_watch(WatchStart(S, 10**18, "odd", "this = is = no sheet", "x", "0"))
