@@ -78,7 +78,7 @@ class Drawing:
 
 INKS: dict[Ink, tuple[int, int, int]] = {
     "ink": (18, 23, 20),
-    "soft": (90, 98, 92),
+    "soft": (69, 76, 71),
     "hair": (190, 194, 186),
     "bad": (150, 20, 32),
     "pale": (234, 236, 230),
