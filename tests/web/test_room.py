@@ -14,7 +14,10 @@ from tests.web.test_track_page import drive, lanes
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
-PATHS = ("/messages", "/day", "/track", "/take", "/job", "/compare")
+PATHS = (
+    "/messages", "/day", "/track", "/take", "/job", "/compare",
+    "/needs", "/needs/alive", "/needs/alive/change", "/box", "/help",
+)  # fmt: skip
 SMALL = """() => [...document.querySelectorAll(
     "button, select, summary, a, label.pick, input:not([type=radio], [type=checkbox])")]
   .filter((one) => one.checkVisibility() && one.getBoundingClientRect().height > 0)
