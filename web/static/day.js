@@ -158,7 +158,8 @@ function clock(times, step) {
 }
 
 function tell(entry, at) {
-  const of = source();
+  const of = entry.drawn;
+  if (!of) return;
   const one = of.plots.get(entry.key);
   if (at === null || at === undefined || at < 0 || at >= of.states.length) {
     entry.output.textContent = "";
@@ -187,7 +188,10 @@ function make(entry) {
     height: state ? STATE_HEIGHT : HEIGHT,
     padding: [6, 18, 0, 0],
     legend: { show: false },
-    cursor: { y: false, points: { show: false }, drag: { x: true, y: false, setScale: false }, sync: { key: "day" } },
+    cursor: {
+      y: false, points: { show: false }, drag: { x: true, y: false, setScale: false },
+      sync: { key: "day", filters: { pub: (type) => type === "mousemove" || type === "mouseleave" } },
+    },
     scales: {
       x: { time: true, range: () => [view.from, view.to] },
       y: { range: () => (state ? [0, 1] : heights(key)) },
