@@ -34,6 +34,7 @@ PATHS = (
     "/needs/rate-section",
     "/needs/alive/change",
     "/job",
+    "/job/sheet?anyway=yes",
     "/compare",
     "/box",
     "/help",
