@@ -74,6 +74,7 @@ class Watch:
         self.evidence = Evidence()
         self.checks: list[Check] = []
         self._next_look_ns = started_ns + LOOK_NS
+        self._damaged = 0
 
     @property
     def receiver(self) -> LineMeter:
@@ -115,6 +116,11 @@ class Watch:
         return now_ns >= self._next_look_ns
 
     @property
+    def pressing(self) -> bool:
+        """Whether something was damaged since the last look, and there is a go to end: worth a look at once."""
+        return self.verdict.state != "no-go" and self.receiver.errors.total > self._damaged
+
+    @property
     def next_look_ns(self) -> int:
         """When the next look is due."""
         return self._next_look_ns
@@ -122,6 +128,7 @@ class Watch:
     def look(self, now_ns: int) -> Seen:
         """Judges what stands now, and moves verdict and faults on."""
         self._next_look_ns = now_ns + LOOK_NS
+        self._damaged = self.receiver.errors.total
         self.last_ns = max(self.last_ns, now_ns)
         self.receiver.truth.tick(now_ns)
         for meter in self.meters.values():

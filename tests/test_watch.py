@@ -49,6 +49,20 @@ def test_looks_are_due_five_times_a_second_and_in_silence() -> None:
     assert watch.last_ns == ORIGIN_NS + LOOK_NS + 7
 
 
+def test_damage_presses_for_a_look_until_there_was_one_and_while_there_is_a_go_to_end() -> None:
+    watch = Watch(USUAL, {RECEIVER: 38400}, ORIGIN_NS)
+    live(watch, feed(seconds=15), 15)
+    assert not watch.pressing
+    spoilt = Chunk(b"$GNHDT,74.20,T*00\r\n", watch.last_ns + SECOND // 50, 1000)
+    watch.feed(RECEIVER, spoilt)
+    assert watch.pressing
+    watch.look(spoilt.end_ns)
+    assert not watch.pressing
+    watch.verdict.state = "no-go"
+    watch.feed(RECEIVER, Chunk(spoilt.data, spoilt.end_ns + SECOND // 50, 1000))
+    assert not watch.pressing
+
+
 def test_a_fault_comes_with_its_evidence_once_it_is_whole() -> None:
     watch = Watch(USUAL, {RECEIVER: 38400}, ORIGIN_NS)
     pieces = list(feed(Spell("message-off", 15, 18, what="VTG")))

@@ -157,7 +157,7 @@ class Core:
         listening.wiggling.turn(now_ns := self._clock(), listening.offset_ns(now_ns))
         self._take_marks()
         now_ns = self._clock()
-        if listening.watch.due(now_ns):
+        if listening.watch.due(now_ns) or listening.watch.pressing:
             self._look(now_ns)
         self._show(now_ns)
 

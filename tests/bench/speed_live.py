@@ -138,7 +138,7 @@ class _Screen(threading.Thread):
                 self.no_go_s = time.monotonic()
 
 
-def reaction(times: int = 40) -> list[Row]:
+def reaction(times: int = 20) -> list[Row]:
     """Part 4: a sentence whose sum is wrong, on a line that is go; from its last byte to the lamp and to the page."""
     body = b"GPHDT,74.20,T"
     good, bad = (b"$%s*%02X\r\n" % (body, checksum(body) ^ wrong) for wrong in (0, 1))
