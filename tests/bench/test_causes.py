@@ -27,7 +27,7 @@ def test_the_cases_ask_for_causes_that_there_are_and_for_all_but_the_unseen(benc
     named |= {cause for right in bench.cases.WIRES.values() for cause in right}
     known = {one.id for one in table()}
     assert named <= known
-    assert named == known
+    assert known - named == {"settings"}  # of the box itself: no feed shows them
 
 
 def test_a_case_is_the_same_each_time_and_its_sheet_is_right(bench: ModuleType) -> None:
