@@ -32,8 +32,9 @@ from appliance.simulate.talk import TYPES
 from appliance.simulate.troubles import TROUBLES, expanded
 from appliance.simulate.wire import chunks
 from appliance.take.text import tag_block
-from appliance.tap.keeper import Keeper, Order
+from appliance.tap.keeper import Keeper
 from appliance.tap.listening import Listening
+from appliance.tap.orders import Order
 
 MACHINE = "Larkmere tractor 3"  # invented
 RECEIVER = "from-receiver"

@@ -5,27 +5,20 @@ from __future__ import annotations
 import contextlib
 import logging
 import queue
-import sqlite3
 import threading
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
 from appliance.history.aside import set_aside
-from appliance.history.job import Job
 from appliance.history.rows import (
-    FaultRow,
     HistoryDamaged,
-    HistoryError,
-    LossRow,
     MarkRow,
-    SecondRow,
-    TuningRow,
     WatchStart,
 )
 from appliance.history.space import Space
 from appliance.history.writer import HistoryWriter
-from appliance.sentence.chunk import Chunk
+from appliance.tap.orders import TROUBLES, Order, Orders
 
 SECURE_S = 2.0
 """Seconds of traffic that are brought onto the card at a time: with the time that it takes, what a power cut may cost,
@@ -40,17 +33,14 @@ STALL_MOST_S = 600.0
 """A call of the system cannot be called off, so a thread that waits for the card lives; but not for ever. Our choice:
 longer than any card in use was seen to take, and than writing a full history anew."""
 _TURN_S = 0.2
-_ORDERS_MOST = 50_000
-_TROUBLES = (HistoryError, sqlite3.Error, OSError)
 
-Order = Callable[[HistoryWriter], None]
 log = logging.getLogger("linelamp.keeper")
 
 
-class Keeper:
+class Keeper(Orders):
     """Takes orders from the core, never blocks it, and writes them in batches from a thread of its own.
 
-    watch_id: of the watch in history, None until it has begun there. dropped: orders that found the queue full.
+    watch_id: of the watch in history, None until it has begun there.
     """
 
     def __init__(
@@ -61,8 +51,8 @@ class Keeper:
         *,
         clock: Callable[[], int] = time.monotonic_ns,
     ) -> None:
+        super().__init__()
         self.watch_id: int | None = None
-        self.dropped = 0
         self._path = path
         self._start = start
         self._space = space
@@ -70,7 +60,6 @@ class Keeper:
         self._beat_ns = clock()
         self._at_card_ns: int | None = None  # since when it waits for the card
         self._trouble_says = self._full_says = self._aside_says = self._lost_says = ""
-        self._orders: queue.Queue[Order] = queue.Queue(_ORDERS_MOST)
         self._stopping = threading.Event()
         self._ended_ns = self._commit_ns = start.started_ns
         self._renewal: tuple[int, WatchStart] | None = None
@@ -104,34 +93,6 @@ class Keeper:
         """Whether the thread runs."""
         return self._thread.is_alive()
 
-    def chunk(self, line: str, chunk: Chunk) -> None:
-        """Raw bytes of a line."""
-        self._order(lambda writer: writer.add_chunk(line, chunk))
-
-    def second(self, row: SecondRow) -> None:
-        """A line's measures over one second."""
-        self._order(lambda writer: writer.add_second(row))
-
-    def fault(self, key: str, row: FaultRow, *, whole: bool = False) -> None:
-        """A fault that began or changed; whole: it has ended and its evidence is with it."""
-        self._order(lambda writer: (writer.close_fault if whole else writer.open_fault)(key, row))
-
-    def loss(self, key: str, row: LossRow) -> None:
-        """A time in which the controller would have lost position or speed: begun, or ended where it has an end."""
-        self._order(lambda writer: (writer.open_loss if row.end_ns is None else writer.close_loss)(key, row))
-
-    def mark(self, row: MarkRow) -> None:
-        """A moment that somebody marked."""
-        self._order(lambda writer: writer.add_mark(row))
-
-    def tuned(self, row: TuningRow) -> None:
-        """A port listens at another setting."""
-        self._order(lambda writer: writer.add_tuning(row))
-
-    def date(self, utc_minus_mono_ns: int, uncertainty_s: float) -> None:
-        """The line has told the time."""
-        self._order(lambda writer: writer.date_watch(utc_minus_mono_ns, uncertainty_s))
-
     def renew(self, at_ns: int, start: WatchStart) -> None:
         """Ends the watch at at_ns and begins another; what is ordered from now on belongs to that one."""
         self.watch_id = None
@@ -140,25 +101,6 @@ class Keeper:
     def try_card(self, how: Callable[[Path], None]) -> None:
         """Does something in the folder of the history, in the keeper's thread, which may wait for the card."""
         self._order(lambda _writer: how(self._path.parent))
-
-    def erase(self, watch_id: int | None, done: Callable[[str], None]) -> None:
-        """Erases a watch, or all. done: is told, by the keeper's thread, what is wrong with it, or ""."""
-        self._order_told(lambda writer: writer.erase(watch_id), done)
-
-    def job(self, watch_id: int | None, job: Job, changed_utc_ns: int, done: Callable[[str], None]) -> None:
-        """Gives a job to a watch, or to the one under way. done: as of erase."""
-        self._order_told(lambda writer: writer.give_job(watch_id, job, changed_utc_ns), done)
-
-    def _order_told(self, order: Order, done: Callable[[str], None]) -> None:
-        def carry_out(writer: HistoryWriter) -> None:
-            says = ""
-            try:
-                order(writer)
-            except _TROUBLES as trouble:
-                says = str(trouble)
-            done(says)
-
-        self._order(carry_out)
 
     def catch_up(self) -> threading.Event:
         """Commits what is only in the tail so far, since somebody is about to read; no oftener than each SECURE_S.
@@ -178,12 +120,6 @@ class Keeper:
         self._order(carry_out)
         return done
 
-    def _order(self, order: Order) -> None:
-        try:
-            self._orders.put_nowait(order)
-        except queue.Full:
-            self.dropped += 1
-
     def _run(self) -> None:
         writer = self._open()
         if writer is None:
@@ -197,7 +133,7 @@ class Keeper:
         try:
             with self._at_card():
                 writer.close()
-        except _TROUBLES:
+        except TROUBLES:
             log.exception("history could not be closed in good order")
 
     def _open(self) -> HistoryWriter | None:
@@ -210,7 +146,7 @@ class Keeper:
                 self._trouble(trouble)
                 if self._set_aside(trouble):
                     continue
-            except _TROUBLES as trouble:
+            except TROUBLES as trouble:
                 self._trouble(trouble)
             if self._stopped_meanwhile():
                 return None
@@ -259,7 +195,7 @@ class Keeper:
         try:
             with self._at_card():
                 return writer.secure()
-        except _TROUBLES as trouble:
+        except TROUBLES as trouble:
             self._trouble(trouble)
             return False
 
@@ -272,7 +208,7 @@ class Keeper:
         except HistoryDamaged as trouble:
             self._trouble(trouble)
             return self._anew(writer, trouble)
-        except _TROUBLES as trouble:
+        except TROUBLES as trouble:
             self._trouble(trouble)
         self._carry_out(self._make_room, writer)
         self._carry_out(HistoryWriter.catch_up, writer)
@@ -298,7 +234,7 @@ class Keeper:
             except HistoryDamaged as trouble:
                 self._trouble(trouble)
                 return self._anew(writer, trouble)
-            except _TROUBLES as trouble:
+            except TROUBLES as trouble:
                 self._trouble(trouble)
             if self._stopped_meanwhile():
                 return writer
@@ -332,7 +268,7 @@ class Keeper:
         try:
             with self._at_card():
                 order(writer)
-        except _TROUBLES as trouble:
+        except TROUBLES as trouble:
             self._trouble(trouble)
 
     @contextlib.contextmanager
