@@ -104,6 +104,8 @@ def decode(packed: bytes) -> list[Chunk]:
     data = _inflate(packed[table_end:], dictionary)
     if zlib.crc32(data, zlib.crc32(packed[HEADER_BYTES:table_end])) != int.from_bytes(packed[1:HEADER_BYTES], "big"):
         raise HistoryError("its checksum is wrong")
+    if sum(run.size for run in runs) != len(data) or not all(run.size and run.step_ns >= 0 for run in runs):
+        raise HistoryError("its table of runs is not that of its bytes")
     chunks, at = [], 0
     for run in runs:
         chunks.append(Chunk(data[at : at + run.size], run.start_ns, run.step_ns))

@@ -16,6 +16,7 @@ from appliance.sentence.chunk import Chunk
 BYTES_MOST = 8 * 1024 * 1024  # nearly three hours of the usual set at 820 bytes/s
 SECONDS_MOST = 20_000
 EVENTS_MOST = 10_000
+DRIFT_MOST_NS = 50_000_000  # 100 ppm over eight minutes
 
 
 @dataclass(slots=True, frozen=True)
@@ -87,11 +88,14 @@ class Pending:
         waiting = any(self.chunks.values()) or any(self._rows)
         return not waiting and self.dating is None and self.ended_ns is None
 
-    @property
-    def eventful(self) -> bool:
-        """True where there is more than raw traffic and seconds."""
-        events = (self.faults, self.losses, self.marks, self.tunings)
-        return any(events) or self.dating is not None or self.ended_ns is not None
+    def eventful(self, dated_ns: int | None) -> bool:
+        """True where there is more than raw traffic and seconds. dated_ns: the dating that is in the file.
+
+        That the clocks drift apart is not much, and comes every minute; a first date and a step are.
+        """
+        if self.dating is not None and (dated_ns is None or abs(self.dating[0] - dated_ns) > DRIFT_MOST_NS):
+            return True
+        return any((self.faults, self.losses, self.marks, self.tunings)) or self.ended_ns is not None
 
     def clear(self) -> None:
         """All of it is in the file now."""

@@ -13,11 +13,11 @@ day is worth more than the refusal of the whole.
 from __future__ import annotations
 
 import logging
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
-from typing import Any
+from typing import Any, TypeVar
 
 from appliance.history import blocks
 from appliance.history.job import FIELDS, Job, StoredJob
@@ -47,6 +47,7 @@ PAGE_ROWS = 1000
 DETAIL_NS = 1800 * 1_000_000_000  # a way as short as this is read by the second: 1,800 rows
 INTEGER_LEAST, INTEGER_MOST = -(2**62), 2**62  # wider than any time of a watch
 
+T = TypeVar("T")
 log = logging.getLogger(__name__)
 
 _WATCH = f"""SELECT *, coalesce(ended_ns, ({LAST_NS.replace(":id", "seen.id")})) AS last_ns,
@@ -84,18 +85,18 @@ class History:
 
     def watches(self) -> list[Watch]:
         """All watches, newest first."""
-        return [to_watch(row) for row in self._rows(f"{_WATCH} ORDER BY id DESC", {})]
+        return self._each(to_watch, self._rows(f"{_WATCH} ORDER BY id DESC", {}))
 
     def watch(self, watch_id: int) -> Watch:
         """One watch. HistoryError if there is none of that number."""
-        for row in self._rows(f"{_WATCH} WHERE id = :id", {"id": watch_id}):
-            return to_watch(row)
+        for watch in self._each(to_watch, self._rows(f"{_WATCH} WHERE id = :id", {"id": watch_id})):
+            return watch
         raise HistoryError(f"There is no watch {watch_id} in the history {self.path}.")
 
     def latest(self) -> Watch | None:
         """The newest watch, or None in an empty history."""
-        for row in self._rows(f"{_WATCH} ORDER BY id DESC LIMIT 1", {}):
-            return to_watch(row)
+        for watch in self._each(to_watch, self._rows(f"{_WATCH} ORDER BY id DESC LIMIT 1", {})):
+            return watch
         return None
 
     def chunks(self, watch_id: int, line: str, from_ns: int | None = None, to_ns: int | None = None) -> Iterator[Chunk]:
@@ -126,7 +127,7 @@ class History:
         values = {"watch": watch_id, "only": line and line_number(line), "page": PAGE_ROWS, **_span(from_ns, to_ns)}
         last = {"second_ns": values["from_ns"] - 1, "line": len(LINES)}
         while page := self._rows(sql, {**values, **last}):
-            yield from map(to_second, page)
+            yield from self._each(to_second, page)
             last = {"second_ns": page[-1]["second_ns"], "line": page[-1]["line"]}
 
     def faults(self, watch_id: int | None = None, limit: int | None = None) -> list[StoredFault]:
@@ -134,7 +135,7 @@ class History:
         sql = f"""{_FAULT} WHERE :watch IS NULL OR watch = :watch
             ORDER BY watch DESC, start_ns DESC, id DESC LIMIT :limit"""
         rows = self._rows(sql, {"watch": watch_id, "limit": -1 if limit is None else limit})
-        return [StoredFault(**row) for row in rows]
+        return self._each(lambda row: StoredFault(**row), rows)
 
     def faults_in_order(
         self, watch_id: int, line: str | None = None, from_ns: int | None = None, to_ns: int | None = None
@@ -146,7 +147,7 @@ class History:
         values = {"watch": watch_id, "only": line, "page": PAGE_ROWS, **_span(from_ns, to_ns)}
         last = {"start_ns": INTEGER_LEAST, "id": INTEGER_LEAST}
         while page := self._rows(sql, {**values, **last}):
-            yield from (StoredFault(**row) for row in page)
+            yield from self._each(lambda row: StoredFault(**row), page)
             last = {"start_ns": page[-1]["start_ns"], "id": page[-1]["id"]}
 
     def fault(self, fault_id: int) -> StoredFault:
@@ -169,7 +170,7 @@ class History:
     def marks(self, watch_id: int) -> list[MarkRow]:
         """The marks of a watch, oldest first."""
         sql = "SELECT at_ns, source, note FROM mark WHERE watch = :watch ORDER BY at_ns, id"
-        return [MarkRow(**row) for row in self._rows(sql, {"watch": watch_id})]
+        return self._each(lambda row: MarkRow(**row), self._rows(sql, {"watch": watch_id}))
 
     def job(self, watch_id: int) -> StoredJob | None:
         """The job of a watch as it was last given; None where it has none."""
@@ -190,12 +191,12 @@ class History:
         """How the port of a line listened, oldest first."""
         sql = "SELECT at_ns, baud, format FROM tuning WHERE watch = :watch AND line = :line ORDER BY at_ns, id"
         rows = self._rows(sql, {"watch": watch_id, "line": line_number(line)})
-        return [TuningRow(line, row["at_ns"], Setting.parse(row["baud"], row["format"])) for row in rows]
+        return self._each(lambda row: TuningRow(line, row["at_ns"], Setting.parse(row["baud"], row["format"])), rows)
 
     def losses(self, watch_id: int, from_ns: int | None = None, to_ns: int | None = None) -> list[LossRow]:
         """When the controller would have been without position or speed at any time of the span, oldest first."""
         values = {"watch": watch_id, **_span(from_ns, to_ns)}
-        return [LossRow(**row) for row in self._rows(_LOSSES, values)]
+        return self._each(lambda row: LossRow(**row), self._rows(_LOSSES, values))
 
     def strip(self, to_utc_ns: int, hours: float = 24, cells: int = 288) -> list[Cell]:
         """The last hours in equal cells, oldest first: worst state, faults, and losses of position or speed."""
@@ -247,7 +248,7 @@ class History:
             return
         until = datetime.fromtimestamp(to_watch(rows[0]).utc_ns(gone_ns) / 1e9, UTC)
         says = f"The raw bytes of watch {watch_id} of before {until:%Y-%m-%d %H:%M:%S} UTC were dropped or erased."
-        if says not in self.troubles:
+        if says not in self.troubles:  # nothing is wrong with the file
             self.troubles.append(says)
 
     def _evidence(self, fault_id: int) -> tuple[Clip, ...]:
@@ -262,11 +263,24 @@ class History:
     def _decode(self, packed: bytes, what: str) -> list[Chunk]:
         try:
             return blocks.decode(packed)
-        except HistoryError as error:
-            says = f"{what} is spoilt and was left out: {error}."
+        except (HistoryError, TypeError) as error:
+            self._tell(f"{what} is spoilt and was left out: {error}.")
+            return []
+
+    def _each(self, make: Callable[[dict[str, Any]], T], rows: list[dict[str, Any]]) -> list[T]:
+        """What the rows hold. One that cannot be right is left out and told of, as a spoilt block is."""
+        made = []
+        for row in rows:
+            try:
+                made.append(make(row))
+            except (KeyError, IndexError, TypeError, ValueError, OverflowError) as error:
+                self._tell(f"A row of the history is spoilt and was left out: {type(error).__name__}: {error}.")
+        return made
+
+    def _tell(self, says: str) -> None:
+        if says not in self.troubles:
             self.troubles.append(says)
             log.warning("%s: %s", self.path, says)
-            return []
 
     def _tuples(self, sql: str, values: Mapping[str, object]) -> list[Any]:
         """As _rows, without names."""

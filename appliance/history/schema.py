@@ -33,6 +33,7 @@ PAGE_BYTES = 1024
 WAL_PAGES = 2000  # 2 MB: moved into the file about every ten minutes at the usual set
 WAL_BYTES_KEPT = 4 * 1024 * 1024
 DAMAGED = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+NO_TEXT = "Could not decode to UTF-8"  # how Python tells of a text that is none; it has no code
 
 
 def open_writing(path: Path | str) -> Database:
@@ -87,7 +88,10 @@ def plain_errors(path: Path | str) -> Iterator[None]:
         yield
     except sqlite3.Error as error:
         code = getattr(error, "sqlite_errorcode", 0) & 0xFF  # the rest tells the kind more closely
-        raise (HistoryDamaged if code in DAMAGED else HistoryError)(f"The history {path} fails: {error}.") from error
+        damaged = code in DAMAGED or str(error).startswith(NO_TEXT)
+        raise (HistoryDamaged if damaged else HistoryError)(f"The history {path} fails: {error}.") from error
+    except UnicodeDecodeError as error:  # SQLite's own words of a file that is damaged hold some of its bytes
+        raise HistoryDamaged(f"The history {path} is damaged: its tables' names cannot be read.") from error
     except OSError as error:
         raise HistoryError(f"The history {path} cannot be opened: {error.strerror or error}.") from error
 
@@ -131,7 +135,7 @@ def _refuse_foreign(db: Database, path: Path) -> None:
     if tables and not ours and not _only_migrations_table(db):
         raise HistoryError(f"{path} is a database, but not a history of this program. It was left as it is.")
     known = {step.__name__ for step in STEPS}
-    newer = [migration.name for migration in migrations.applied(db) if migration.name not in known]
+    newer = [str(migration.name) for migration in migrations.applied(db) if migration.name not in known]
     if newer:
         raise HistoryError(
             f"The history {path} was written by a newer version of this program (it has {', '.join(newer)}). "

@@ -31,8 +31,8 @@ BATCH_BYTES = 256 * 1024  # of raw traffic in a transaction: some ms, and some m
 BLOCKS_BATCH = 200
 EVENTS_BATCH = 20  # faults with their evidence, losses, marks
 SECONDS_BATCH = 1000
-BLOCKS_KEPT = 4  # of each line two: two minutes where nothing happens, some seconds where much does
-BLOCK_NS = 120 * 1_000_000_000  # a block spans less than this
+BLOCKS_KEPT = 4  # of each line two: minutes where nothing happens, some seconds where much does
+BLOCK_NS = 300 * 1_000_000_000  # a block spans less than this
 _Turn = Callable[[Database, int | None], bool]
 _OF_A_WATCH = ("block", "second", "fault", "loss", "mark", "tuning", "minute", "way")
 

@@ -2,7 +2,7 @@
 
 A commit touches five or six pages of SQLite and, below it, the file system's own journal: one every two seconds sends
 seven to thirteen bytes to the card for each byte of the line (tests/endurance/card_wear.py). So raw traffic and
-seconds go into history once a minute, and what a cut of power must not cost stands here meanwhile. The file has its
+seconds go into history every two minutes, and what a cut of power must not cost stands here meanwhile. The file has its
 whole size from the start, so that a flush changes nothing but what it writes, and is written in sectors, past the
 cache where the file system lets us, so that it writes no more than it holds.
 
@@ -71,7 +71,7 @@ def read(path: Path, generation: int) -> list[Record]:
     except FileNotFoundError:
         return []
     except OSError as error:
-        log.error("%s cannot be read, and up to a minute before the cut with it: %s", beside(path), error)
+        log.error("%s cannot be read, and up to two minutes before the cut with it: %s", beside(path), error)
         return []
     return list(_records(held, generation))
 

@@ -1,7 +1,7 @@
 """Writes history: rows are held in memory and go into the file together, in one short transaction a commit.
 
 An SD card wants few and large writes. So the owner hands over whatever comes, calls secure() every few seconds, which
-brings it onto the card beside history (tail.py), and commit() every minute, where secure() says so, and before it
+brings it onto the card beside history (tail.py), and commit() every other minute, where secure() says so, and before it
 stops, and make_room() after it. A power cut costs what came since the last of either that returned. One thread owns a
 writer.
 """
@@ -46,6 +46,7 @@ class HistoryWriter:
         self._behind: list[int] = []
         self._db = open_writing(self.path)
         self._tail = tail.Tail(self.path)
+        self._dated_ns: int | None = None
 
     @property
     def lost_bytes(self) -> int:
@@ -87,7 +88,7 @@ class HistoryWriter:
                 version=start.version,
             )
             self._behind = summaries.behind(self._db)
-        self._watch, self._known = watch, entries.Known()
+        self._watch, self._known, self._dated_ns = watch, entries.Known(), None
         self._begin_tail()
         return watch
 
@@ -138,7 +139,7 @@ class HistoryWriter:
         """
         if self._pending.empty:
             return True
-        if self._watch is None or self._pending.eventful:
+        if self._watch is None or self._pending.eventful(self._dated_ns):
             return False
         generation = self._generation()
         try:
@@ -161,6 +162,8 @@ class HistoryWriter:
             self._next_generation(generation)
         self._tail.begin()
         self._known = known
+        if self._pending.dating is not None:
+            self._dated_ns = self._pending.dating[0]
         if self._pending.ended_ns is not None:
             self._watch = None
         self._pending.clear()

@@ -23,9 +23,9 @@ from appliance.tap.orders import TROUBLES, Order, Orders
 SECURE_S = 2.0
 """Seconds of traffic that are brought onto the card at a time: with the time that it takes, what a power cut may cost,
 which is to stay below 3 s. Our choice; shorter wears the card more."""
-COMMIT_S = 60.0
-"""Seconds of traffic a commit holds, unless there is more to keep than traffic. Our choice: half of that writes a
-quarter more (tests/endurance/card_wear.py), and for so long the page does not know of it."""
+COMMIT_S = 120.0
+"""Seconds of traffic a commit holds, unless there is more to keep than traffic. Our choice: half of that writes up to a
+quarter more (tests/endurance/card_wear.py), and for so long the front page's strip does not know of it."""
 RETRY_S = 5.0
 STALL_SAID_S = 3.0
 """A card that takes longer over one call than this is said to be slow. Our choice; a sound one takes some 10 ms."""

@@ -1,12 +1,13 @@
 """How many bytes go to the card for each byte of the line: the usual set, written as the keeper writes it.
 
-    python tests/endurance/card_wear.py [minutes that it grows; 240]
+    python tests/endurance/card_wear.py [minutes that it grows; 240] [live]
 
 Counted above the system (disk.py): bytes as SQLite and the tail hand them over. And, for root, at the card itself: an
-ext4 file system as on a box (noatime, commit=2) on a loop device, by the sectors that the kernel counts as written to
+ext4 file system as on a box (noatime, commit=30) on a loop device, by the sectors that the kernel counts as written to
 it, the file system's own journal and all included (Documentation/admin-guide/iostats.rst). What a card moves inside of
 itself is not in it. Two states: a file that grows, and one that is at its cap, where the oldest traffic is dropped for
-what comes. The clock is that of the traffic, hours in minutes, so what the system writes by its own clock is left out.
+what comes. The clock is that of the traffic, hours in minutes, so what the system writes by its own clock is left out;
+`live` goes by the real one.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ import os
 import subprocess
 import sys
 import tempfile
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -96,7 +98,7 @@ def card(megabytes: int = 600) -> Iterator[Card]:
         told = subprocess.run(["losetup", "-f", "--show", str(image)], check=True, capture_output=True, text=True)
         device = told.stdout.strip()
         try:
-            subprocess.run(["mount", "-o", "noatime,commit=2", device, str(folder)], check=True)
+            subprocess.run(["mount", "-o", "noatime,commit=30", device, str(folder)], check=True)
             try:
                 yield Card(folder, Path(device).name)
             finally:
@@ -105,14 +107,17 @@ def card(megabytes: int = 600) -> Iterator[Card]:
             subprocess.run(["losetup", "-d", device], check=True)
 
 
-def worn(writer: HistoryWriter, disk: Disk, card: Card, begin_s: int, seconds: int) -> Worn:
+def worn(writer: HistoryWriter, disk: Disk, card: Card, begin_s: int, seconds: int, *, live: bool = False) -> Worn:
     """Write so many seconds of the usual set."""
+    began_s = time.monotonic()
     told, before = Worn(), card.written()
     disk.ops[:] = []
     secure_s, commit_s = begin_s + SECURE_S, begin_s + COMMIT_S
     second = begin_s
     for burst in Receiver(ReceiverSettings(), Drive(1), 1).epochs(begin_s, begin_s + seconds):
         at_ns = round(burst.due_s * S)
+        if live:
+            time.sleep(max(0.0, began_s + burst.due_s - begin_s - time.monotonic()))
         told.line += len(burst.data)
         for at in range(0, len(burst.data), 24):  # as a port hands it over
             writer.add_chunk(RECEIVER, Chunk(burst.data[at : at + 24], at_ns + at * STEP_NS, STEP_NS))
@@ -137,21 +142,21 @@ def worn(writer: HistoryWriter, disk: Disk, card: Card, begin_s: int, seconds: i
     return told
 
 
-def main(minutes: int) -> None:
+def main(minutes: int, live: bool) -> None:
     seconds = minutes * 60
     start = WatchStart(0, S, "usual", "x" * 1500, "Tractor 3", "0")
     with card() as place, between(Disk("history.db")) as disk:
         path = place.folder / "history.db"
         with HistoryWriter(path, Space(free_least_bytes=0)) as writer:
             writer.begin_watch(start)
-            told = worn(writer, disk, place, 0, seconds)
+            told = worn(writer, disk, place, 0, seconds, live=live)
         print(f"growing:    {told.says(seconds)}; the file {path.stat().st_size / told.line:.2f}")
         most = path.stat().st_size + WAL_BYTES_KEPT + TAIL_BYTES
         with HistoryWriter(path, Space(most, 0)) as writer:
             writer.begin_watch(start)
-            told = worn(writer, disk, place, seconds, seconds // 4)
+            told = worn(writer, disk, place, seconds, seconds // 4, live=live)
         print(f"at its cap: {told.says(seconds // 4)}")
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 240)
+    main(int(sys.argv[1]) if len(sys.argv) > 1 else 240, "live" in sys.argv)

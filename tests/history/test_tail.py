@@ -140,6 +140,16 @@ def test_where_only_a_commit_will_do_it_says_so(path: Path, start: WatchStart, s
         assert writer.secure()
 
 
+def test_a_first_date_and_a_step_are_committed_but_not_a_drift(path: Path, start: WatchStart) -> None:
+    with HistoryWriter(path) as writer:
+        writer.begin_watch(start)
+        for offset_ns, secured in ((S, False), (S + 40_000_000, True), (S + 60_000_000, False), (5 * S, False)):
+            writer.date_watch(offset_ns, 0.01)
+            assert writer.secure() is secured
+            if not secured:
+                writer.commit()
+
+
 def test_without_a_tail_there_are_commits(path: Path, start: WatchStart, second: MakeSecond) -> None:
     tail.beside(path).mkdir()  # so that no file can be made there
     with HistoryWriter(path) as writer:
