@@ -63,9 +63,14 @@ def erase(db: Database, path: Path, watches: list[int], current: int | None, bef
     _empty_log(db, path)
 
 
+def set_aside_of(path: Path) -> list[Path]:
+    """The damaged files that were set aside of the history at path, logs and tails among them."""
+    return sorted(path.parent.glob(f"{path.name}.damaged-*"))
+
+
 def erase_aside(path: Path) -> None:
-    """Overwrite and remove the damaged files that were set aside of the history at path."""
-    for aside in sorted(path.parent.glob(f"{path.name}.damaged-*")):
+    """Overwrite and remove them."""
+    for aside in set_aside_of(path):
         _overwrite(aside)
         aside.unlink()
 

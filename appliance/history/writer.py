@@ -16,7 +16,7 @@ from types import TracebackType
 
 from appliance.history import entries, summaries, tail
 from appliance.history.aside import look_over
-from appliance.history.erase import erase, erase_aside
+from appliance.history.erase import erase, erase_aside, set_aside_of
 from appliance.history.job import Job
 from appliance.history.pending import FaultChange, LossChange, Pending
 from appliance.history.rows import FaultRow, HistoryError, LossRow, MarkRow, SecondRow, TuningRow, WatchStart
@@ -193,7 +193,7 @@ class HistoryWriter:
         """Erase a watch, or all and every file set aside, from the file, its log and its free pages. It takes a while.
 
         Of the watch under way goes what there is so far. HistoryError if there is no such watch, or if something is
-        left that must be erased once more.
+        left that must be erased once more: where, and how, is told.
         """
         self.commit()
         with plain_errors(self.path):
@@ -208,6 +208,11 @@ class HistoryWriter:
             erase(self._db, self.path, chosen, self._watch, before_ns)
             if watch_id is None:
                 erase_aside(self.path)
+            elif held := set_aside_of(self.path):
+                raise HistoryError(
+                    f"It is gone from {self.path.name}, but {' and '.join(one.name for one in held)}, set aside as "
+                    "damaged, may hold it too. Erase all to be rid of that as well."
+                )
 
     def take_over(self, pending: Pending) -> None:
         """Go on with what another writer could not write; its faults and losses begin anew here."""
