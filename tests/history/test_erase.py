@@ -224,9 +224,7 @@ def mounted(image: Path, place: Path) -> bool:
 def test_who_erases_one_watch_is_told_of_what_was_set_aside(path: Path, jobs: HistoryWriter) -> None:
     aside = path.with_name("history.db.damaged-1")
     aside.write_bytes(path.read_bytes())
-    with pytest.raises(
-        HistoryError, match=r"gone from history\.db, but history\.db\.damaged-1, set aside .*all"
-    ):
+    with pytest.raises(HistoryError, match=r"gone from history\.db, but history\.db\.damaged-1, set aside .*all"):
         jobs.erase(1)
     with History(path) as history:
         assert 1 not in [watch.id for watch in history.watches()]
