@@ -10,6 +10,7 @@ import pytest
 
 
 @pytest.mark.slow
+@pytest.mark.timeout(300)
 def test_a_thread_that_is_gone_or_stuck_is_noticed_and_the_tap_is_started_again(
     program: Callable[[str], ModuleType], tmp_path: Path
 ) -> None:

@@ -31,7 +31,7 @@ else:
     from service import Life, Service
 
 NOTICED_MOST_S = 10.0
-PATIENCE_S = 90.0
+PATIENCE_S = 200.0
 PARTS = ("main", "keeper", "core", "reader")  # in the order in which the daemon starts them
 CASES = [(part, how) for part in PARTS for how in ("ended", "held")]
 SETTINGS = """
@@ -133,7 +133,7 @@ class Struck:
 
     def _listens(self, watch: int) -> bool:
         picture = self._picture()
-        return bool(picture) and picture["watch"]["id"] == watch and picture["lines"][0]["bytes"]["total"] > 0
+        return bool(picture) and (picture["watch"]["id"] or 0) >= watch and picture["lines"][0]["bytes"]["total"] > 0
 
     def _picture(self) -> dict[str, Any]:
         try:
