@@ -31,10 +31,18 @@ def option(number, here, server):  # a DHCPINFORM, RFC 2131 and 2132: what would
         at += 2 + answer[at + 1] if answer[at] else 1
     return ""
 
-def asked(name, server, port):
+def asked(name, server, port):  # asks again, as a phone does: a datagram may be lost
+    for _ in range(4):
+        try:
+            return asked_once(name, server, port)
+        except TimeoutError:
+            pass
+    raise TimeoutError("no answer for %s from %s" % (name, server))
+
+def asked_once(name, server, port):
     labels = b"".join(bytes([len(part)]) + part.encode() for part in name.split("."))
     one = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
-    one.settimeout(20)
+    one.settimeout(10)
     one.sendto(b"\x12\x34\x01\x00\x00\x01\x00\x00\x00\x00\x00\x00" + labels + b"\x00\x00\x01\x00\x01", (server, port))
     found = re.search(rb"\x00\x01[\x00\x80]\x01....\x00\x04(....)", one.recv(1500)[12:], re.S)  # a record of type A
     return socket.inet_ntoa(found[1]) if found else ""
