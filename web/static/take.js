@@ -83,5 +83,4 @@ form.addEventListener("submit", (event) => {
   said.textContent = "Asked for.";
   follow(ticket.value);
 });
-document.getElementById("of-which").textContent = "for the span chosen above";
 choose();
