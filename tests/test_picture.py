@@ -83,6 +83,20 @@ def test_a_check_and_a_fault() -> None:
     assert (over["end_s"], over["start_utc"], over["end_utc"]) == (6.123, None, None)
 
 
+def test_a_check_is_shown_as_it_is_and_not_as_one_that_equals_it() -> None:
+    """1 and 1.0 are equal, and written differently; a sentence already made, and figures, are not to be made again."""
+    figures = {"source": "VTG", "track_mps": 2.0}
+    checks = [
+        Check("gap", "GGA", "pass", 1, 2), Check("gap", "GGA", "pass", 1.0, 2), Check("gap", "GGA", "fail", 1.0, 2),
+        Check("gap", "GGA", "fail", 1.0, 2, told="As it was."), Check("gap", "VTG", "pass", 1, 2),
+        Check("position-frozen", "", "fail", 3.0, note="standing", figures=figures),
+    ]  # fmt: skip
+    for one in [*checks, *checks]:
+        shown = picture.check(one)
+        assert (shown["says"], shown["state"], shown["message"]) == (one.says, one.state, one.message)
+        assert repr(shown["measured"]) == repr(one.measured)
+
+
 def test_messages_needed_first_in_the_order_of_the_needs() -> None:
     watch = watched(20)
     for odd in (b"$GNXTE,A,A,0.67,L,N*71\r\n", b"$GPGST,195959.00,0.30,0.36,0.26,283.74,0.26,0.36,0.68*68\r\n"):
