@@ -85,7 +85,7 @@ def test_a_check_and_a_fault() -> None:
 
 def test_a_check_is_shown_as_it_is_and_not_as_one_that_equals_it() -> None:
     """1 and 1.0 are equal, and written differently; a sentence already made, and figures, are not to be made again."""
-    figures = {"source": "VTG", "track_mps": 2.0}
+    figures: dict[str, float | str] = {"source": "VTG", "track_mps": 2.0}
     checks = [
         Check("gap", "GGA", "pass", 1, 2), Check("gap", "GGA", "pass", 1.0, 2), Check("gap", "GGA", "fail", 1.0, 2),
         Check("gap", "GGA", "fail", 1.0, 2, told="As it was."), Check("gap", "VTG", "pass", 1, 2),
