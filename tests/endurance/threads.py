@@ -90,9 +90,10 @@ class Struck:
             if life.ready_s is not None and time.monotonic() - life.ready_s > 5.0 and self._listens(1):
                 self._strike(life)
             return
-        strike.reap(self._thread)
         struck = self._struck
         assert struck is not None
+        if self._thread != struck.process.pid:  # that one is the service's own child, and buried by it
+            strike.reap(self._thread)
         if life is not struck and self._listens(2):
             assert struck.stopping_s is not None or struck.ended_s is not None, self._told()
             assert struck.ended_s is not None

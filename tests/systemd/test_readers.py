@@ -84,7 +84,7 @@ def test_while_the_tap_runs_and_after_it_stopped(history: Path) -> None:
         assert "readonly" in trouble
         writer.communicate("stop\n", timeout=30)
         assert writer.returncode == 0
-    assert [path.name for path in history.parent.iterdir()] == ["history.db"]
+    assert sorted(path.name for path in history.parent.iterdir()) == ["history.db", "history.db-tail"]
     assert said(WEB_UID, READ, history) == (0, "Larkmere tractor 3\n")
     assert said(WEB_UID, SPOIL, history)[0] == 1
     stat = history.stat()
