@@ -5,24 +5,24 @@ Where to look is from common practice, no source, but for what is marked.
 
 from __future__ import annotations
 
-NOUNS: dict[str, str] = {
-    "silent": "silences",
-    "gap": "gaps",
-    "message-missing": "times a message was missing",
-    "contact-loss": "losses of contact",
-    "noise": "bursts of noise",
-    "checksum-bad": "runs of wrong checksums",
-    "sentence-damaged": "runs of damaged sentences",
-    "port-lost": "losses of the port",
-    "no-fix": "losses of the fix",
-    "quality-not-accepted": "falls of the fix quality",
-    "rate-low": "falls of the rate",
-    "late": "times the feed came late",
-    "age-high": "times the corrections were old",
-    "position-jump": "jumps of the position",
-    "position-frozen": "times the position stood still",
-    "satellites-few": "times with too few satellites",
-    "hdop-high": "times HDOP was high",
+NOUNS: dict[str, tuple[str, str]] = {
+    "silent": ("silence", "silences"),
+    "gap": ("gap", "gaps"),
+    "message-missing": ("time a message was missing", "times a message was missing"),
+    "contact-loss": ("loss of contact", "losses of contact"),
+    "noise": ("burst of noise", "bursts of noise"),
+    "checksum-bad": ("run of wrong checksums", "runs of wrong checksums"),
+    "sentence-damaged": ("run of damaged sentences", "runs of damaged sentences"),
+    "port-lost": ("loss of the port", "losses of the port"),
+    "no-fix": ("loss of the fix", "losses of the fix"),
+    "quality-not-accepted": ("fall of the fix quality", "falls of the fix quality"),
+    "rate-low": ("fall of the rate", "falls of the rate"),
+    "late": ("time the feed came late", "times the feed came late"),
+    "age-high": ("time the corrections were old", "times the corrections were old"),
+    "position-jump": ("jump of the position", "jumps of the position"),
+    "position-frozen": ("time the position stood still", "times the position stood still"),
+    "satellites-few": ("time with too few satellites", "times with too few satellites"),
+    "hdop-high": ("time HDOP was high", "times HDOP was high"),
 }
 
 _WIRE = frozenset(
@@ -95,8 +95,14 @@ def period_says(kind: str, period_s: float, fitting: int, intervals: int, p: flo
     )
 
 
+def counted(number: int, kind: str) -> str:
+    """So many faults of a kind, in words."""
+    one, more = NOUNS.get(kind, (f"fault of the kind {kind}", f"faults of the kind {kind}"))
+    return f"{number} {one if number == 1 else more}"
+
+
 def _noun(kind: str) -> str:
-    return NOUNS.get(kind, f"faults of the kind {kind}")
+    return NOUNS.get(kind, ("", f"faults of the kind {kind}"))[1]
 
 
 def _look(circumstance: str, words: str, kind: str) -> str:

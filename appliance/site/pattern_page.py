@@ -11,7 +11,7 @@ from flask import Flask, render_template
 
 from appliance.history.reader import History
 from appliance.judge.goes_with import BURSTS_LEAST, FALSE_MOST, FAULTS_LEAST, SECONDS_LEAST
-from appliance.judge.goes_with_words import NOUNS
+from appliance.judge.goes_with_words import counted
 from appliance.site.day_page import WATCHES_MOST, chosen
 from appliance.site.pattern import FAULTS_MOST, Pattern, Patterns, Place
 from appliance.site.spans import watch_words
@@ -59,7 +59,7 @@ def install(app: Flask, history_path: Path) -> None:
         return render_template(
             "pattern.html", watch=watch, watches=watches[:WATCHES_MOST], watch_words=watch_words, found=found,
             rows=[(row, _bars(row)) for row in found.rows] if found else [], plan=_plan(found) if found else None,
-            nouns=NOUNS, again_s=AGAIN_S, faults_most=FAULTS_MOST, bursts_least=BURSTS_LEAST, faults_least=FAULTS_LEAST,
+            counted=counted, again_s=AGAIN_S, faults_most=FAULTS_MOST, bursts_least=BURSTS_LEAST, faults_least=FAULTS_LEAST,
             minutes_least=SECONDS_LEAST // 60, false_most=FALSE_MOST,
         )  # fmt: skip
 
