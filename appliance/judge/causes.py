@@ -11,7 +11,6 @@ judgement, tuned on the bench of causes; where a row comes from is said in it.
 from __future__ import annotations
 
 import math
-import re
 import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -20,7 +19,7 @@ from importlib import resources
 from typing import Any
 
 from appliance.judge.truth_words import Says
-from appliance.judge.words import SAYS, duration, figure
+from appliance.judge.words import SAYS, duration, figure, found_and_advice
 
 SHOWN_MOST = 3
 SHARE_LEAST = 0.03
@@ -281,8 +280,7 @@ def _reason(one: Evidence, findings: Sequence[Finding], known: Known) -> str:
     if one.because:
         return one.because.format_map(values)
     also = f" ({values['times']} in all)" if first.times > 1 else ""
-    sentence = re.split(r"\.\s+(?=[A-Z])", first.says, maxsplit=1)[0].rstrip(".")  # what follows is advice
-    return f"{sentence}{also}"
+    return f"{found_and_advice(first.says)[0].rstrip('.')}{also}"
 
 
 def _times(number: int) -> str:

@@ -5,8 +5,11 @@
 
 from __future__ import annotations
 
+import re
+
 from appliance.judge.truth_words import TRUTH, Says
 
+_NEXT_SENTENCE = re.compile(r"(?<=\.)\s+(?=[A-Z])")
 _NOT_TOLD = "Nothing has come to tell it by."
 
 SAYS: dict[str, Says] = {
@@ -133,6 +136,12 @@ SAYS: dict[str, Says] = {
     **TRUTH,
 }  # fmt: skip
 """Every check that there is, in order of importance."""
+
+
+def found_and_advice(says: str) -> tuple[str, str]:
+    """What a check found, in its first sentence, and what it says to try or to know beside that; "" for nothing."""
+    found, *advice = _NEXT_SENTENCE.split(says, maxsplit=1)
+    return found, "".join(advice)
 
 
 def figure(value: float | None, says: Says) -> str:

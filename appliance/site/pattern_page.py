@@ -59,8 +59,8 @@ def install(app: Flask, history_path: Path) -> None:
         return render_template(
             "pattern.html", watch=watch, watches=watches[:WATCHES_MOST], watch_words=watch_words, found=found,
             rows=[(row, _bars(row)) for row in found.rows] if found else [], plan=_plan(found) if found else None,
-            counted=counted, again_s=AGAIN_S, faults_most=FAULTS_MOST, bursts_least=BURSTS_LEAST, faults_least=FAULTS_LEAST,
-            minutes_least=SECONDS_LEAST // 60, false_most=FALSE_MOST,
+            counted=counted, again_s=AGAIN_S, faults_most=FAULTS_MOST, bursts_least=BURSTS_LEAST,
+            faults_least=FAULTS_LEAST, minutes_least=SECONDS_LEAST // 60, false_most=FALSE_MOST,
         )  # fmt: skip
 
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 import re
 from datetime import UTC, datetime, timedelta
 
+from appliance.judge.words import found_and_advice
+
 NOTHING = "\N{EN DASH}"
 """Shown where nothing is known."""
 
@@ -205,6 +207,7 @@ FILTERS = {
     "degrees": degrees,
     "damage": damage,
     "glued": glued,
+    "found_and_advice": found_and_advice,
     "from_iso": from_iso,
     "from_ns": from_ns,
     "clock": clock,

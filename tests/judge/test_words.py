@@ -9,9 +9,10 @@ from typing import get_args
 import pytest
 
 from appliance.judge.check import Check, State
+from appliance.judge.goes_with_words import counted
 from appliance.judge.truth_words import TRUTH, VARIANTS, Says
 from appliance.judge.wire import WIRE_IDS
-from appliance.judge.words import SAYS, duration, figure
+from appliance.judge.words import SAYS, duration, figure, found_and_advice
 
 NOTES = {
     "silent": "has come",
@@ -110,3 +111,24 @@ def test_figures_have_their_unit_and_no_digit_too_many(value: float | None, unit
 )  # fmt: skip
 def test_durations(seconds: float, text: str) -> None:
     assert duration(seconds) == text
+
+
+@pytest.mark.parametrize(
+    ("says", "found", "advice"),
+    [
+        ("RMC was away for 3.1 s; a gap of at most 2.5 s is allowed.", None, ""),
+        (
+            "Contact was lost once in the last 10 s, for up to 12 ms. Wiggle plug and cable. Look for a loose pin.",
+            "Contact was lost once in the last 10 s, for up to 12 ms.",
+            "Wiggle plug and cable. Look for a loose pin.",
+        ),
+        ("", "", ""),
+    ],
+)
+def test_what_was_found_is_parted_from_the_advice(says: str, found: str | None, advice: str) -> None:
+    assert found_and_advice(says) == (says if found is None else found, advice)
+
+
+def test_one_fault_is_counted_as_one() -> None:
+    assert [counted(number, "gap") for number in (1, 2)] == ["1 gap", "2 gaps"]
+    assert counted(1, "zone-strange") == "1 fault of the kind zone-strange"
