@@ -10,6 +10,7 @@ one must listen. The watch that it was in must then be in history with all that 
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import sys
@@ -72,6 +73,7 @@ class Struck:
         self._folder = folder
         self._master, self._slave = os.openpty()
         tty.setraw(self._slave)
+        os.set_blocking(self._master, False)
         (folder / "linelamp.toml").write_text(SETTINGS.format(port=json.dumps(os.ttyname(self._slave))))
         command = [sys.executable, "-m", "appliance", "tap", "--settings", str(folder / "linelamp.toml")]
         self._service = Service(command, folder)
@@ -106,7 +108,8 @@ class Struck:
 
     def rest(self) -> Life:
         """Keep it running, and the line talking."""
-        os.write(self._master, HEADING)
+        with contextlib.suppress(BlockingIOError):  # nobody reads while the tap is away
+            os.write(self._master, HEADING)
         return self._service.turn(0.02)
 
     def stop(self) -> None:
