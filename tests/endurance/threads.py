@@ -150,25 +150,20 @@ class Struck:
 
 
 def struck(folder: Path, cases: list[tuple[str, str]]) -> dict[tuple[str, str], Seen]:
-    """What came of each case; they run side by side."""
-    taps: list[Struck] = []
-    try:
-        for part, how in cases:
-            place = folder / f"{part}-{how}"
-            place.mkdir()
-            taps.append(Struck(place, part, how))
-        while any(tap.seen is None for tap in taps):
-            for tap in taps:
-                if tap.seen is None:
-                    tap.turn()
-                else:
-                    tap.rest()
-    finally:
-        for tap in taps:
+    """What came of each case, one after the other."""
+    found = {}
+    for part, how in cases:
+        place = folder / f"{part}-{how}"
+        place.mkdir()
+        tap = Struck(place, part, how)
+        try:
+            while tap.seen is None:
+                tap.turn()
+        finally:
             tap.stop()
-    for tap in taps:
         tap.check_history()
-    return {(tap.part, tap.how): tap.seen for tap in taps if tap.seen is not None}
+        found[part, how] = tap.seen
+    return found
 
 
 def main() -> int:
