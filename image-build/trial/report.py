@@ -36,7 +36,8 @@ class Report:
             told.append(str(why))
         except (Failed, OSError, ValueError, LookupError) as trouble:
             outcome = "FAILED"
-            told.append(str(trouble) if isinstance(trouble, Failed) else f"{type(trouble).__name__}: {trouble}")
+            says = str(trouble) if isinstance(trouble, Failed) else f"{type(trouble).__name__}: {trouble}"
+            told[:] = [*told, says] if says not in told else told
         self.add(outcome, name, "; ".join(told))
 
     def add(self, outcome: str, name: str, told: str) -> None:
