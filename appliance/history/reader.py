@@ -290,7 +290,10 @@ class History:
     def _rows(self, sql: str, values: Mapping[str, object]) -> list[dict[str, Any]]:
         """All rows of a short query: the read is over when this returns."""
         with plain_errors(self.path):
-            cursor = self._db.conn.execute(sql, values)
+            try:
+                cursor = self._db.conn.execute(sql, values)
+            except OverflowError as error:  # a number that somebody asked for, wider than any of SQLite's
+                raise HistoryError(f"The history {self.path} holds nothing of so great a number.") from error
             names = [column[0] for column in cursor.description]
             return [dict(zip(names, row, strict=True)) for row in cursor.fetchall()]
 

@@ -24,6 +24,7 @@ _TURN_S = 1.0
 _CATCH_UP_S = 0.5
 _JOB_S = 1.5
 """Shorter than whoever asks has patience for an answer."""
+_NUMBER_MOST = 2**63 - 1  # the greatest that history can be asked for
 _BUSY = "The box is too busy just now. Look whether it did it before you ask again."
 
 YES: Answer = {"ok": True}
@@ -71,7 +72,7 @@ class Answers:
     def _erase(self, asked: Mapping[str, Any]) -> Answer:
         """Begins to erase a watch, or all; a mark tells when it is done, and whether."""
         which = asked.get("watch")
-        if which != "all" and (not isinstance(which, int) or isinstance(which, bool)):
+        if which != "all" and not _is_number(which):
             return _no('watch must be the number of a watch, or "all".')
         what = "All watches" if which == "all" else f"Watch {which}"
 
@@ -84,7 +85,7 @@ class Answers:
     def _job(self, asked: Mapping[str, Any]) -> Answer:
         """Gives a job to a watch, or to the one under way; the answer tells whether it is in history."""
         which, given = asked.get("watch"), asked.get("job")
-        if which is not None and (not isinstance(which, int) or isinstance(which, bool)):
+        if which is not None and not _is_number(which):
             return _no("watch must be the number of a watch, or null for the one under way.")
         if not isinstance(given, dict):
             return _no("job must be an object of texts.")
@@ -164,6 +165,11 @@ def _tried(what: Callable[[], Answer]) -> Answer:
         return _no(str(trouble))
     except OSError as trouble:
         return _no(f"The card could not be written: {trouble.strerror or trouble}.")
+
+
+def _is_number(which: object) -> bool:
+    """Whether it can be the number of a watch, be there one or not."""
+    return isinstance(which, int) and not isinstance(which, bool) and 0 < which <= _NUMBER_MOST
 
 
 def _no(says: str) -> Answer:

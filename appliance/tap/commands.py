@@ -44,6 +44,7 @@ class CommandSocket:
     def _answer(self, row: bytes) -> Answer:
         try:
             asked = json.loads(row)
+            json.dumps(asked, ensure_ascii=False).encode()  # refuses half of a pair (\ud800), which no file takes
             command = self._commands[asked["do"]]
         except (ValueError, KeyError, TypeError, RecursionError):
             known = ", ".join(sorted(self._commands))

@@ -44,6 +44,9 @@ def test_an_empty_history_has_no_latest_watch(path: Path, writer: HistoryWriter)
     with History(path) as history:
         assert history.latest() is None
         assert history.watches() == []
+        for ask in (history.watch, history.fault, history.marks):
+            with pytest.raises(HistoryError, match="so great a number"):
+                ask(2**63)
         with pytest.raises(HistoryError, match="no watch 7"):
             history.watch(7)
         with pytest.raises(HistoryError, match="no fault 7"):

@@ -80,6 +80,7 @@ def test_a_command_is_carried_out_and_answered(served: Served) -> None:
     [
         b"\n", b"garbage\n", b"\xff\xfe\x00\n", b"[]\n", b"3\n", b'"mark"\n', b"null\n", b"{}\n", b'{"do": "speak"}\n',
         b'{"do": ["mark"]}\n', b'{"do": {}}\n', b"[" * 4000 + b"\n", b"{" * 5000, b"x" * 100_000, b'{"do": "mark"',
+        b'{"do": "mark", "note": "\\ud800"}\n',
     ],
 )  # fmt: skip
 def test_nonsense_is_told_how_to_ask(row: bytes, served: Served) -> None:

@@ -310,7 +310,7 @@ def test_it_erases_when_asked_and_a_mark_tells_how_it_went(
     assert picture["marks"][0]["source"] == "box"
 
 
-@pytest.mark.parametrize("which", [None, True, "some", 1.5])
+@pytest.mark.parametrize("which", [None, True, "some", 1.5, 2**63])
 def test_it_erases_nothing_that_is_not_named(running: Callable[..., Running], which: object) -> None:
     tap = running()
     tap.until(lambda shown: shown["watch"]["id"] == 1)
@@ -337,6 +337,7 @@ def test_a_job_is_in_history_when_the_answer_comes(running: Callable[..., Runnin
     [
         ({"watch": 7, "job": {}}, "There is no watch 7"),
         ({"watch": True, "job": {}}, "number of a watch"),
+        ({"watch": 2**63, "job": {}}, "number of a watch"),
         ({"watch": 1, "job": None}, "must be an object"),
         ({"watch": 1, "job": {"notes": "x" * 801}}, "shorten it to 800 characters"),
         ({"watch": 1, "job": {"machine": 3}}, "Machine must be text"),

@@ -63,6 +63,7 @@ def test_a_fault_is_a_file_by_itself(past: Any) -> None:
     assert "    -0.998  $GPZDA,091700.00,04,05,2026,00,00*6E" in rows
     assert any(row.startswith("            ! it holds a byte that is not printable") for row in rows)
     assert past.client.get("/fault/99/text").status_code == 404
+    assert past.client.get(f"/fault/{2**63}").status_code == 404
 
 
 def test_the_minutes_of_a_fault_can_be_taken_as_a_log(past: Any) -> None:
