@@ -11,7 +11,7 @@ from flask import Flask, request
 
 from appliance.asking import AskError, ask
 
-PATHS = ("/box", "/take", "/day", "/track", "/pattern", "/job", "/compare")
+PATHS = ("/box", "/take", "/day", "/track", "/pattern", "/job", "/compare", "/fault/")
 NOT = "/take/progress.json"
 """Asked again and again while something is taken away, and not drawn from history."""
 EACH_S = 2.0
