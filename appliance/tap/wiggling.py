@@ -74,8 +74,8 @@ class Wiggling:
             event.set()
 
     def stop(self, now_ns: int, utc_offset_ns: int) -> None:
-        """The tap stops: a test that is on ends with it."""
-        self._end(now_ns, utc_offset_ns, "ended because the box stopped")
+        """The watch ends, as the box stops or with other needs: a test that is on ends with it."""
+        self._end(now_ns, utc_offset_ns, "ended with its watch")
 
     def _begin(self, now_ns: int) -> None:
         self._watch.begin_wiggle(now_ns)

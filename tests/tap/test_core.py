@@ -287,7 +287,7 @@ def test_a_test_that_is_on_at_the_stop_is_ended(play: Play, box: Box) -> None:
     with History(settings.history) as history:
         began, ended = history.marks(1)
         assert began.note == "Wiggle test began"
-        assert ended.note.startswith("Wiggle test ended because the box stopped: ")
+        assert ended.note.startswith("Wiggle test ended with its watch: ")
 
 
 def test_what_the_controller_says_is_shown_with_its_time(play: Play, box: Box) -> None:

@@ -221,7 +221,7 @@ def test_the_tap_that_stops_ends_it(turns: Turns) -> None:
     turns.go(3)
     turns.wiggling.stop(turns.now_ns, OFFSET_NS)
     turns.wiggling.stop(turns.now_ns, OFFSET_NS)
-    assert turns.marks[1:] == ["Wiggle test ended because the box stopped: no loss in 3.0 s"]
+    assert turns.marks[1:] == ["Wiggle test ended with its watch: no loss in 3.0 s"]
 
 
 def test_asked_from_other_threads_it_does_each(turns: Turns) -> None:
