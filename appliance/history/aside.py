@@ -54,7 +54,13 @@ def look_over(db: Database, path: Path) -> None:
 
 
 def _free_name(path: Path) -> Path:
+    """A log that has it without a file was renamed alone, as power or the folder failed: it waits for its file, and is
+    not to be overwritten by another log."""
     number = 1
-    while (aside := path.with_name(f"{path.name}.damaged-{number}")).exists():
+    while (aside := path.with_name(f"{path.name}.damaged-{number}")).exists() or all(map(_has_log, (path, aside))):
         number += 1
     return aside
+
+
+def _has_log(path: Path) -> bool:
+    return path.with_name(path.name + "-wal").exists()

@@ -62,3 +62,14 @@ def test_a_file_and_its_log_go_aside_together_and_read_as_before(
     assert set_aside(path).name == "history.db.damaged-2"
     with pytest.raises(FileNotFoundError):
         set_aside(path)
+
+
+def test_a_log_that_went_aside_alone_waits_for_its_file_and_is_never_overwritten(path: Path) -> None:
+    alone = path.with_name("history.db.damaged-1-wal")
+    alone.write_bytes(b"log of before")
+    path.write_bytes(b"file")
+    path.with_name("history.db-wal").write_bytes(b"log of now")
+    assert set_aside(path).name == "history.db.damaged-2"
+    assert alone.read_bytes() == b"log of before"
+    path.write_bytes(b"its file")
+    assert set_aside(path).name == "history.db.damaged-1"
