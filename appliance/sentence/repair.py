@@ -1,8 +1,9 @@
 """What a damaged sentence would be with one bit turned back, where that can be told.
 
 The checksum is the XOR of all characters (IEC 61162-1 / NMEA 0183), so one turned bit is off in the same bit of the
-sum: that leaves one candidate for each character. Grammar refuses most of them; of those that are left, one is taken if
-a whole sentence of the same address beside it has just that character in that place, and no other candidate has.
+sum: that leaves one candidate for each character. Grammar refuses most of them. Of those that are left, a whole sentence
+of the same address beside it leaves only such as stand where the two differ, since what is damaged seldom comes out like
+its neighbour; the one is taken that makes the place alike again, if no other place may be the damaged one.
 """
 
 from __future__ import annotations
@@ -36,9 +37,9 @@ def one_bit(raw: bytes, beside: Sequence[bytes] = ()) -> Repair | None:
         return None
     found = [one for one in _candidates(raw) if _whole(one.meant)]
     if len(found) > 1:
-        alike = [one for one in beside if len(one) == len(raw)]
-        found = [one for one in found if any(_is_in_place(one, other) for other in alike)]
-    return found[0] if len(found) == 1 else None
+        told = {_by(other, raw, found) for other in beside if len(other) == len(raw)} - {None}
+        return told.pop() if len(told) == 1 else None
+    return found[0] if found else None
 
 
 def _candidates(raw: bytes) -> Iterator[Repair]:
@@ -73,5 +74,7 @@ def _whole(raw: bytes) -> bool:
     return raw[:1] in (b"$", b"!") and raw.find(b"$", 1) < 0 and isinstance(parse(Frame(raw, 0, 0)), Sentence)
 
 
-def _is_in_place(one: Repair, other: bytes) -> bool:
-    return one.meant[1:6] == other[1:6] and one.meant[one.at] == other[one.at]
+def _by(other: bytes, raw: bytes, found: Sequence[Repair]) -> Repair | None:
+    """The candidate that this sentence beside it tells."""
+    unlike = [one for one in found if one.meant[1:6] == other[1:6] and raw[one.at] != other[one.at]]
+    return unlike[0] if len(unlike) == 1 and unlike[0].meant[unlike[0].at] == other[unlike[0].at] else None
