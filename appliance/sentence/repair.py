@@ -1,9 +1,9 @@
 """What a damaged sentence would be with one bit turned back, where that can be told.
 
 The checksum is the XOR of all characters (IEC 61162-1 / NMEA 0183), so one turned bit is off in the same bit of the
-sum: that leaves one candidate for each character. Grammar refuses most of them. Of those that are left, a whole sentence
-of the same address beside it leaves only such as stand where the two differ, since what is damaged seldom comes out like
-its neighbour; the one is taken that makes the place alike again, if no other place may be the damaged one.
+sum: that leaves one candidate for each character. Grammar refuses most of them. Of those that are left, a whole
+sentence of the same address beside it leaves such as stand where the two differ, since what is damaged seldom comes
+out like its neighbour. The one left is taken if it makes that place alike again.
 """
 
 from __future__ import annotations

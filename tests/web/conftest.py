@@ -396,6 +396,18 @@ FLAGS = [
 ]  # fmt: skip
 
 
+def layout_shifts(page: Any) -> list[float]:
+    """What has shifted on this page (Layout Instability, WICG), told soon after this returns, and from then on."""
+    shifts: list[float] = []
+    browser = page.context.new_cdp_session(page)
+    browser.on(
+        "PerformanceTimeline.timelineEventAdded",
+        lambda told: shifts.append(told["event"]["layoutShiftDetails"]["value"]),
+    )
+    browser.send("PerformanceTimeline.enable", {"eventTypes": ["layout-shift"]})
+    return shifts
+
+
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Any]:
     """A Chromium without a window; the tests of a module share it."""

@@ -16,6 +16,7 @@ import pytest
 from playwright.sync_api import Browser, Page, expect
 
 from appliance.site.streams import STREAMS_MOST
+from tests.web.conftest import layout_shifts
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
@@ -161,13 +162,7 @@ def test_what_is_open_focused_or_typed_stays_so(phone: Page, box: Box, picture: 
 def test_updates_shift_nothing(phone: Page) -> None:
     """Layout Instability (W3C, WICG): the sum of shifts over some updates is nil."""
     phone.wait_for_timeout(1200)
-    shifts: list[float] = []
-    browser = phone.context.new_cdp_session(phone)
-    browser.on(
-        "PerformanceTimeline.timelineEventAdded",
-        lambda told: shifts.append(told["event"]["layoutShiftDetails"]["value"]),
-    )
-    browser.send("PerformanceTimeline.enable", {"eventTypes": ["layout-shift"]})
+    shifts = layout_shifts(phone)
     phone.wait_for_timeout(300)
     before = len(shifts)  # what came while the page was laid out is told at once
     phone.wait_for_timeout(3000)

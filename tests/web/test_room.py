@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 from playwright.sync_api import Browser, Page
 
+from tests.web.conftest import layout_shifts
 from tests.web.test_track_page import drive, lanes
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
@@ -23,12 +24,6 @@ SMALL = """() => [...document.querySelectorAll(
   .filter((one) => one.checkVisibility() && one.getBoundingClientRect().height > 0)
   .filter((one) => one.getBoundingClientRect().height < 47.5 || one.getBoundingClientRect().width < 44)
   .map((one) => one.outerHTML.slice(0, 120))"""
-SHIFTS = """() => new Promise((done) => {
-  let sum = 0;
-  new PerformanceObserver((list) => { for (const one of list.getEntries()) sum += one.value; })
-    .observe({ type: "layout-shift", buffered: true });
-  setTimeout(() => done(sum), 400);
-})"""
 CUT = """() => [...document.querySelectorAll("main :is(a, button, th, td, p, b), nav :is(a, summary)")]
   .filter((one) => one.checkVisibility() && !one.closest(".wide"))
   .filter((one) => { const { left, right } = one.getBoundingClientRect(); return left < -1 || right > innerWidth + 1; })
@@ -66,7 +61,9 @@ def test_all_fits_the_screen_and_the_finger_and_nothing_shifts(browser: Browser,
     for path in PATHS:
         page.goto(f"{address}{path}")
         page.wait_for_timeout(300)
-        assert page.evaluate(SHIFTS) < 0.01, path
+        shifts = layout_shifts(page)
+        page.wait_for_timeout(400)
+        assert sum(shifts) < 0.01, path
         shown(page, address, path)
         assert page.evaluate("document.documentElement.scrollWidth") <= width, path
         assert page.evaluate(SMALL) == [], path
