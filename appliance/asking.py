@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import socket
 import time
@@ -9,6 +10,10 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from appliance.history.tail import beside
+
+SOCKET = "tap.sock"
+"""In the run folder of the listening part."""
 ROW_MOST_BYTES = 32 * 1024
 WAIT_S = 2.0
 """How long an answer is waited for. Our choice."""
@@ -50,3 +55,10 @@ def ask(path: Path, command: Mapping[str, Any], wait_s: float = WAIT_S) -> Answe
         says = answer.get("says") if isinstance(answer, dict) else None
         raise AskError(str(says or "The listening part of the box refused it."))
     return answer
+
+
+def catch_up(history: Path, run_folder: Path) -> None:
+    """Has the listening part bring into a history what it still holds beside it. One that is away holds nothing."""
+    if beside(history).exists():
+        with contextlib.suppress(AskError):
+            ask(run_folder / SOCKET, {"do": "catch-up"})

@@ -110,7 +110,7 @@ def check(file: Path, needs_name: str, watch_id: int | None, as_json: bool) -> N
 
     try:
         sheet = needs.load(needs_name)
-        recording = judging.Recording(open_source(file, sheet, watch_id), sheet)
+        recording = judging.Recording(open_source(_history(file, None), sheet, watch_id), sheet)
         with click.progressbar(length=recording.source.size, label="Judging", file=sys.stderr, hidden=_hidden()) as bar:
             recording.run(bar.update)
     except (SheetError, RecordingError, HistoryError, OSError) as trouble:
@@ -168,7 +168,7 @@ def export(  # noqa: PLR0917
     form: str | None, history_file: Path | None, settings_file: Path | None, watch_id: int | None, line: str,
     from_utc: str | None, to_utc: str | None, out: Path | None,
 ) -> None:  # fmt: skip
-    """Take a log out of the history, as on the page. FORM: text, raw, seconds or faults; left out: lists them."""
+    """Take a log out of the history, as on the page. FORM: such as text or raw; left out: lists them."""
     from appliance import export as taking  # noqa: PLC0415
     from appliance.history.rows import HistoryError  # noqa: PLC0415
     from appliance.take.span import SpanError  # noqa: PLC0415
@@ -176,7 +176,7 @@ def export(  # noqa: PLR0917
     if form is None:
         click.echo(taking.forms_in_words())
         return
-    path = history_file or _settings(settings_file).history
+    path = _history(history_file, settings_file)
     wanted = taking.Wanted(form, watch_id, line, from_utc, to_utc)
     try:
         with taking.opened(path, wanted) as leaving:
@@ -214,14 +214,13 @@ def sheet(  # noqa: PLR0917
     from appliance.take.sheet import TooShort  # noqa: PLC0415
     from appliance.take.span import SpanError  # noqa: PLC0415
 
-    path = history_file or _settings(settings_file).history
+    path = _history(history_file, settings_file)
     try:
         click.echo(str(sheet_file.write(path, watch_id, (from_utc, to_utc), out, anyway=anyway)))
     except TooShort as short:
         _fail(f"{short} Let the box listen for longer, or say --anyway: the sheet will say so.")
     except (HistoryError, ExportError, SpanError, SheetError, OSError) as trouble:
-        click.echo(str(trouble), err=True)
-        sys.exit(2)
+        _fail(str(trouble))
 
 
 @main.command()
@@ -240,11 +239,10 @@ def compare(before: int, after: int, history_file: Path | None, settings_file: P
     from appliance.history.rows import HistoryError  # noqa: PLC0415
 
     try:
-        with History(history_file or _settings(settings_file).history) as history:
+        with History(_history(history_file, settings_file)) as history:
             found = compared.compared(history, before, after)
     except HistoryError as trouble:
-        click.echo(str(trouble), err=True)
-        sys.exit(2)
+        _fail(str(trouble))
     click.echo(json.dumps(found, indent=2) if as_json else compared.in_words(found))
 
 
@@ -258,8 +256,7 @@ def erase(settings_file: Path | None, watch_id: int | None, every: bool, yes: bo
 
     The running box does it, and sets a mark when it is done. A card may keep copies of its own that nothing can reach.
     """
-    from appliance.asking import AskError, ask  # noqa: PLC0415
-    from appliance.tap.commands import NAME  # noqa: PLC0415
+    from appliance.asking import SOCKET, AskError, ask  # noqa: PLC0415
 
     if every == (watch_id is not None):
         _fail("Say which: --watch and its number, or --all.")
@@ -267,10 +264,20 @@ def erase(settings_file: Path | None, watch_id: int | None, every: bool, yes: bo
     if not yes:
         click.confirm(f"Erase {what} for good?", abort=True)
     try:
-        ask(_settings(settings_file).run_folder / NAME, {"do": "erase", "watch": "all" if every else watch_id})
+        ask(_settings(settings_file).run_folder / SOCKET, {"do": "erase", "watch": "all" if every else watch_id})
     except AskError as trouble:
         _fail(str(trouble))
     click.echo(f"Erasing {what}; a mark on the page tells when it is done.")
+
+
+def _history(file: Path | None, settings_file: Path | None) -> Path:
+    """What to read: a file, or the history of the settings; up to date where this box is writing it now."""
+    from appliance.asking import catch_up  # noqa: PLC0415
+
+    settings = _settings(settings_file)
+    path = file or settings.history
+    catch_up(path, settings.run_folder)
+    return path
 
 
 def _hidden() -> bool:

@@ -191,8 +191,9 @@ class _AtOnce(Keeper):
         super().__init__(path, start)
         self._writer = writer
 
-    def _order(self, order: Order) -> None:
+    def _order(self, order: Order) -> bool:
         order(self._writer)
+        return True
 
 
 def _history(recording: Recording, path: Path, progress: Callable[[int], object]) -> None:

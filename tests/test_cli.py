@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import threading
 import tomllib
 from pathlib import Path
 from typing import Any
@@ -11,8 +12,10 @@ import pytest
 from click.testing import CliRunner, Result
 
 from appliance import __version__, demo, settings, site
+from appliance.asking import Answer
 from appliance.cli import main
 from appliance.history.rows import WatchStart
+from appliance.history.tail import beside
 from appliance.history.writer import HistoryWriter
 from appliance.judge import needs
 from appliance.sentence.chunk import Chunk
@@ -20,6 +23,7 @@ from appliance.simulate.drive import Drive
 from appliance.simulate.faults import Spell, apply
 from appliance.simulate.receiver import Receiver, ReceiverSettings
 from appliance.tap import daemon
+from appliance.tap.commands import CommandSocket
 
 SECOND = 1_000_000_000
 
@@ -195,6 +199,40 @@ def test_export_takes_the_history_of_the_settings(history: Path, tmp_path: Path)
     file = tmp_path / "linelamp.toml"
     file.write_text('history = "history.db"\n')
     assert call("export", "raw", "--settings", file, "--out", "-").stdout_bytes == b"$GPHDT,74.20,T*34\r\n"
+
+
+@pytest.mark.parametrize(
+    "words", [["export", "raw", "--out", "-"], ["sheet", "--anyway", "--out", "sheet.pdf"], ["compare", "1", "1"]]
+)
+def test_a_running_box_is_asked_for_what_it_still_holds(
+    words: list[str], history: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    file, asked = tmp_path / "linelamp.toml", list[object]()
+    file.write_text('history = "history.db"\nrun_folder = "."\n')
+
+    def catch_up(given: object) -> Answer:
+        asked.append(given)
+        return {"ok": True}
+
+    def answer() -> None:
+        while not ended.is_set():
+            commands.serve(0.05)
+
+    ended = threading.Event()
+    commands = CommandSocket(tmp_path, {"catch-up": catch_up})
+    answering = threading.Thread(target=answer)
+    answering.start()
+    try:
+        call(*words, "--settings", file)
+        assert asked == [{"do": "catch-up"}]
+        beside(history).unlink()  # one of an earlier version, or that has been moved
+        call(*words, "--settings", file)
+        assert len(asked) == 1
+    finally:
+        ended.set()
+        answering.join()
+        commands.close()
 
 
 @pytest.mark.parametrize(

@@ -17,6 +17,7 @@ from waitress.channel import HTTPChannel
 from waitress.server import create_server
 
 from appliance import recent_log
+from appliance.asking import SOCKET
 from appliance.notify import Pulse
 from appliance.site.app import create_app
 from appliance.site.streams import STREAMS_MOST
@@ -71,7 +72,7 @@ def run(settings: WebSettings) -> int:
     app = create_app(
         settings.run_folder / "picture.json",
         settings.history,
-        settings.run_folder / "tap.sock",
+        settings.run_folder / SOCKET,
         machine=settings.machine,
         pin=settings.pin,
         needs_folders=settings.needs_folders,

@@ -9,9 +9,8 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
-from appliance.asking import Answer, read_row
+from appliance.asking import SOCKET, Answer, read_row
 
-NAME = "tap.sock"
 _PATIENCE_S = 0.5
 
 Command = Callable[[Mapping[str, Any]], Answer]
@@ -21,7 +20,7 @@ class CommandSocket:
     """Listens in a folder. `serve(timeout_s)` answers whoever asks within that time; one thread owns it."""
 
     def __init__(self, folder: Path, commands: Mapping[str, Command]) -> None:
-        self._path = folder / NAME
+        self._path = folder / SOCKET
         self._commands = commands
         self._path.unlink(missing_ok=True)
         self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)

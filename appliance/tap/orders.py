@@ -70,10 +70,14 @@ class Orders:
                 says = str(trouble)
             done(says)
 
-        self._order(carry_out)
+        if not self._order(carry_out):
+            done("more waits for the card than this box can hold. Ask again when history can be written.")
 
-    def _order(self, order: Order) -> None:
+    def _order(self, order: Order) -> bool:
+        """Whether there was room for it."""
         try:
             self._orders.put_nowait(order)
         except queue.Full:
             self.dropped += 1
+            return False
+        return True

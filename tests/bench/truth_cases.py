@@ -185,15 +185,15 @@ TRUTHS: dict[str, Truth] = {
     ),
     "course-reversed": Truth(("course-disagrees",), lambda scene: scene.moving(REVERSE_S), lasts_s=(60.0, 120.0)),
     "course-offset": Truth(
-        ("course-disagrees",), lambda scene: scene.told(turned_deg=scene.intensity), _between(20, 120, either=True)
-    ),  # nearer to opposite it may be a machine that backs up
+        ("course-disagrees",), lambda scene: scene.told(turned_deg=scene.intensity), _between(20, 150, either=True)
+    ),
     "speed-negative": Truth(("speed-negative",), lambda scene: scene.moving(scene.interval_s)),
     "speed-impossible": Truth(("speed-impossible",), _next("VTG"), _between(100, 400)),
     "rmc-vtg": Truth(("rmc-vtg-disagree",), _next("RMC"), _between(0.6, 4)),
     "rmc-vtg-course": Truth(("rmc-vtg-disagree",), _first_moving, _between(25, 180, either=True)),
     "gga-rmc": Truth(("gga-rmc-disagree",), _next("RMC"), _between(5, 40)),
     "scatter": Truth(
-        ("scatter-high",), lambda scene: scene.parked(PARKED_S), lambda _, quality: 1.0 + 4 * ERROR_M[quality],
+        ("scatter-high",), lambda scene: scene.parked(PARKED_S), lambda _, quality: 1.0 + 3 * ERROR_M[quality],
         lasts_s=(200.0, 300.0), plans=("parked",), besides=("position-jump", "position-frozen"), fits=_one_quality,
     ),  # it sets in with a leap, and then wanders at up to some metres a second while the speed is zero
     "clock-stopped": Truth(("clock-stopped",), lambda scene: scene.start_s + 2.0),

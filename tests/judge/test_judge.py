@@ -279,12 +279,10 @@ def test_a_healthy_line_goes_when_the_clean_run_is_over(
 
 
 @pytest.mark.slow
-@pytest.mark.timeout(300)  # some seconds, but more where each row of the code is counted
+@pytest.mark.timeout(600)  # half a minute where the feed comes byte by byte
 @pytest.mark.parametrize("name", HEALTHY)
 def test_a_healthy_line_stays_go_for_ten_minutes(name: str, live: LIVE, at_rate: Callable[[float], Needs]) -> None:
-    """In pieces of some bytes at least: ten minutes of single ones are half a million."""
     how = HEALTHY[name]
-    how = how | {"piece_bytes": max(how.get("piece_bytes", 64), 16)}
     assert_healthy(healthy(live, at_rate, how, 600.0), how.get("phase_ns", 0) / 1e9)
 
 

@@ -13,15 +13,15 @@ from typing import Any
 
 import pytest
 
-from appliance.asking import ask
-from appliance.tap.commands import NAME, CommandSocket
+from appliance.asking import SOCKET, ask
+from appliance.tap.commands import CommandSocket
 
 
 class Served:
     """A socket served from a thread of its own, as the tap's main thread does."""
 
     def __init__(self, folder: Path) -> None:
-        self.path = folder / NAME
+        self.path = folder / SOCKET
         self.marks: list[str] = []
         self.longest_s = 0.0
         self._socket = CommandSocket(folder, {"mark": self._mark})
@@ -134,8 +134,8 @@ def test_a_caller_holds_it_up_for_half_a_second_at_most(caller: Callable[[Served
 
 def test_what_a_killed_tap_left_is_no_hindrance(tmp_path: Path) -> None:
     with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as left:
-        left.bind(str(tmp_path / NAME))
-    assert (tmp_path / NAME).exists()
+        left.bind(str(tmp_path / SOCKET))
+    assert (tmp_path / SOCKET).exists()
     served = Served(tmp_path)
     try:
         assert ask(served.path, {"do": "mark"}) == {"ok": True}

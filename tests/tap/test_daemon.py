@@ -15,11 +15,10 @@ from typing import Any
 
 import pytest
 
-from appliance.asking import AskError, ask
+from appliance.asking import SOCKET, AskError, ask
 from appliance.history.reader import History
 from appliance.settings import Settings
 from appliance.tap import daemon
-from appliance.tap.commands import NAME
 from appliance.tap.core import PICTURE
 from appliance.tap.daemon import DIED, Tap
 from appliance.tap.wiggling import NAME as WIGGLE
@@ -108,7 +107,7 @@ def test_bytes_of_a_port_reach_the_history(running: Callable[..., Running], tmp_
 def test_marks_over_the_socket(running: Callable[..., Running]) -> None:
     tap = running()
     tap.until(lambda shown: shown["watch"]["id"])
-    path = tap.settings.run_folder / NAME
+    path = tap.settings.run_folder / SOCKET
     assert ask(path, {"do": "mark", "note": "hand on the plug"}) == {"ok": True}
     assert ask(path, {"do": "mark"}) == {"ok": True}
     with pytest.raises(AskError, match="note must be text"):
@@ -126,7 +125,7 @@ MINE = 'title = "Mine"\n[line]\nbaud = 4800\nsilence_most_s = 1\n'
 def test_needs_over_the_socket(running: Callable[..., Running]) -> None:
     tap = running()
     tap.until(lambda shown: shown["watch"]["id"])
-    path = tap.settings.run_folder / NAME
+    path = tap.settings.run_folder / SOCKET
     ask(path, {"do": "needs-keep", "name": "mine", "toml": MINE})
     ask(path, {"do": "needs-use", "name": "mine"})
     tap.until(lambda shown: shown["needs"]["title"] == "Mine" and shown["watch"]["id"] == 2)
@@ -156,7 +155,7 @@ def test_needs_over_the_socket(running: Callable[..., Running]) -> None:
 def test_the_box_tries_itself(running: Callable[..., Running]) -> None:
     tap = running()
     tap.until(lambda shown: shown["watch"]["id"] and shown["lamps"]["pattern"] != "test")
-    path = tap.settings.run_folder / NAME
+    path = tap.settings.run_folder / SOCKET
     lamps, port, card = ask(path, {"do": "self-test"})["rows"]
     assert (lamps["what"], lamps["ok"]) == ("Lamps", None)
     assert (port["what"], port["ok"]) == (f"Port {tap.settings.lines[0].path}", False)
@@ -169,7 +168,7 @@ def test_the_box_tries_itself(running: Callable[..., Running]) -> None:
 def test_a_stop_over_the_socket(running: Callable[..., Running]) -> None:
     tap = running()
     tap.until(lambda shown: shown["watch"]["id"])
-    ask(tap.settings.run_folder / NAME, {"do": "stop"})
+    ask(tap.settings.run_folder / SOCKET, {"do": "stop"})
     assert tap.ended() == 0
     with History(tap.settings.history) as history:
         assert [(mark.source, mark.note) for mark in history.marks(1)] == [("page", "asked for a clean stop")]
@@ -179,7 +178,7 @@ def test_a_stop_over_the_socket(running: Callable[..., Running]) -> None:
 def test_a_wiggle_test_over_the_socket(running: Callable[..., Running]) -> None:
     tap = running()
     tap.until(lambda shown: shown["watch"]["id"])
-    path, shown = tap.settings.run_folder / NAME, tap.settings.run_folder / WIGGLE
+    path, shown = tap.settings.run_folder / SOCKET, tap.settings.run_folder / WIGGLE
     for on in (None, 1, "true"):
         with pytest.raises(AskError, match="on must be true or false"):
             ask(path, {"do": "wiggle", "on": on})
@@ -250,7 +249,7 @@ def test_a_history_held_by_another_is_said_and_does_not_end_the_process(running:
     holding = sqlite3.connect(tap.settings.history, isolation_level=None)
     try:
         holding.execute("BEGIN IMMEDIATE")
-        assert ask(tap.settings.run_folder / NAME, {"do": "mark"}) == {"ok": True}
+        assert ask(tap.settings.run_folder / SOCKET, {"do": "mark"}) == {"ok": True}
         tap.until(lambda shown: "cannot be written" in shown["box"]["history_says"])
         assert tap.status is None
         holding.execute("ROLLBACK")
@@ -304,7 +303,7 @@ def test_it_erases_when_asked_and_a_mark_tells_how_it_went(
 ) -> None:
     tap = running()
     tap.until(lambda shown: shown["watch"]["id"] == 1)
-    assert ask(tap.settings.run_folder / NAME, {"do": "erase", "watch": which}) == {"ok": True}
+    assert ask(tap.settings.run_folder / SOCKET, {"do": "erase", "watch": which}) == {"ok": True}
     picture = tap.until(lambda shown: any("erased" in mark["note"] for mark in shown["marks"]))
     assert picture["marks"][0]["note"].startswith(told)
     assert picture["marks"][0]["source"] == "box"
@@ -315,13 +314,13 @@ def test_it_erases_nothing_that_is_not_named(running: Callable[..., Running], wh
     tap = running()
     tap.until(lambda shown: shown["watch"]["id"] == 1)
     with pytest.raises(AskError, match="number of a watch"):
-        ask(tap.settings.run_folder / NAME, {"do": "erase", "watch": which})
+        ask(tap.settings.run_folder / SOCKET, {"do": "erase", "watch": which})
 
 
 def test_a_job_is_in_history_when_the_answer_comes(running: Callable[..., Running]) -> None:
     tap = running()
     tap.until(lambda shown: shown["watch"]["id"] == 1)
-    socket, job = tap.settings.run_folder / NAME, {"machine": " Tractor \u03a9 ", "notes": "\U0001f69c" * 800}
+    socket, job = tap.settings.run_folder / SOCKET, {"machine": " Tractor \u03a9 ", "notes": "\U0001f69c" * 800}
     for which in (None, 1):
         asked_ns = time.time_ns()
         assert ask(socket, {"do": "job", "watch": which, "job": job})["ok"] is True
@@ -347,4 +346,4 @@ def test_a_job_that_cannot_be_kept_is_told(running: Callable[..., Running], aske
     tap = running()
     tap.until(lambda shown: shown["watch"]["id"] == 1)
     with pytest.raises(AskError, match=says):
-        ask(tap.settings.run_folder / NAME, {"do": "job", **asked})
+        ask(tap.settings.run_folder / SOCKET, {"do": "job", **asked})

@@ -15,6 +15,7 @@ from appliance.history.reader import History
 from appliance.history.rows import FaultRow, LossRow, MarkRow, WatchStart
 from appliance.sentence.chunk import Chunk
 from appliance.tap.keeper import Keeper
+from appliance.tap.orders import ORDERS_MOST
 
 SECOND = 1_000_000_000
 RECEIVER = "from-receiver"
@@ -264,3 +265,13 @@ def test_another_watch_waits_for_a_history_that_is_held(tmp_path: Path) -> None:
             ["in the first"],
             ["in the second"],
         ]
+
+
+def test_what_finds_no_room_is_told_to_whoever_asked(tmp_path: Path) -> None:
+    """A keeper that never starts, as one that the card holds up for long."""
+    keeper, told = Keeper(tmp_path / "history.db", START), list[str]()
+    for _ in range(ORDERS_MOST):
+        keeper.mark(MarkRow(0, "page", ""))
+    keeper.erase(1, told.append)
+    assert keeper.dropped == 1
+    assert told == ["more waits for the card than this box can hold. Ask again when history can be written."]
