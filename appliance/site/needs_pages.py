@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import tomllib
 from collections.abc import Sequence
 from pathlib import Path
@@ -25,8 +26,6 @@ SAID = {
     "deleted": "The sheet was deleted.",
 }
 """What the page may be told to say; nothing else can be put there by an address."""
-
-NAMES_MOST = 99
 
 
 def install(app: Flask, picture: PictureFile, folders: Sequence[Path], command_socket: Path) -> None:
@@ -159,4 +158,5 @@ def _in_use(picture: PictureFile) -> str:
 def _free_name(folders: Sequence[Path], title: str) -> str:
     taken = {one.name for one in needs.list_all(folders)}
     name = slug(title)[:36].strip("-")
-    return next(one for one in (name, *(f"{name}-{n}" for n in range(2, NAMES_MOST))) if one not in taken)
+    numbered = (f"{name}-{n}" for n in itertools.count(2))
+    return next(one for one in itertools.chain((name,), numbered) if one not in taken)

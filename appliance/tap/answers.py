@@ -6,6 +6,8 @@ Whatever changes the box leaves a mark of the box in history, with its time.
 from __future__ import annotations
 
 import queue
+import time
+from collections import deque
 from collections.abc import Callable, Mapping
 from typing import Any
 
@@ -24,6 +26,8 @@ _TURN_S = 1.0
 _CATCH_UP_S = 0.5
 _JOB_S = 1.5
 """Shorter than whoever asks has patience for an answer."""
+MARKS_MOST = 60
+"""From the page within an hour, which asks for no PIN: more would fill history and every page that draws it."""
 _NUMBER_MOST = 2**63 - 1  # the greatest that history can be asked for
 _BUSY = "The box is too busy just now. Look whether it did it before you ask again."
 
@@ -34,6 +38,7 @@ class Answers:
     """Owned by the thread that answers. stop: asks for a clean stop of the tap. log: of this process."""
 
     def __init__(self, core: Core, keeper: Keeper, sheets: Sheets, *, stop: Callable[[], None], log: RecentLog) -> None:
+        self._marked_s = deque[float](maxlen=MARKS_MOST)
         self._log = log
         self._core = core
         self._keeper = keeper
@@ -60,6 +65,10 @@ class Answers:
         note = asked.get("note", "")
         if not isinstance(note, str):
             return _no("note must be text.")
+        now_s = time.monotonic()
+        if len(self._marked_s) == MARKS_MOST and now_s - self._marked_s[0] < 3600:
+            return _no(f"{MARKS_MOST} marks were set from the page within the last hour. Use the button on the box.")
+        self._marked_s.append(now_s)
         self._core.mark("page", note)
         return YES
 

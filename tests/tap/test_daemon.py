@@ -19,6 +19,7 @@ from appliance.asking import SOCKET, AskError, ask
 from appliance.history.reader import History
 from appliance.settings import Settings
 from appliance.tap import daemon
+from appliance.tap.answers import MARKS_MOST
 from appliance.tap.core import PICTURE
 from appliance.tap.daemon import DIED, Tap
 from appliance.tap.wiggling import NAME as WIGGLE
@@ -102,6 +103,16 @@ def test_bytes_of_a_port_reach_the_history(running: Callable[..., Running], tmp_
         os.close(slave)
     with History(tap.settings.history) as history:
         assert b"".join(chunk.data for chunk in history.chunks(1, "from-receiver")) == b"$GPHDT,74.20,T*34\r\n"
+
+
+def test_marks_from_the_page_cannot_fill_history(running: Callable[..., Running]) -> None:
+    tap = running()
+    tap.until(lambda shown: shown["watch"]["id"] == 1)
+    socket = tap.settings.run_folder / SOCKET
+    for _ in range(MARKS_MOST):
+        ask(socket, {"do": "mark"})
+    with pytest.raises(AskError, match="Use the button on the box"):
+        ask(socket, {"do": "mark"})
 
 
 def test_marks_over_the_socket(running: Callable[..., Running]) -> None:
