@@ -73,7 +73,7 @@ class Case:
 
 LET_GO = [(5.0 + 0.6 * n + 0.065 + n * 0.0011, 0.004 + n * 0.003) for n in range(14)]
 """When a pin lets go, and for how long, in s."""
-GO, NOT_YET, NO = "Drive off", "Not yet", "Do not drive off"
+GO, NOT_YET, NO = "Nothing on this line holds you back", "Not yet", "Do not drive off"
 ALL = 1000.0
 
 CASES = (
