@@ -12,15 +12,13 @@ day is worth more than the refusal of the whole.
 
 from __future__ import annotations
 
-import logging
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator
 from datetime import UTC, datetime
-from pathlib import Path
-from types import TracebackType
-from typing import Any, TypeVar
+from typing import Any
 
 from appliance.history import blocks
 from appliance.history.job import FIELDS, Job, StoredJob
+from appliance.history.reading import Reading
 from appliance.history.rows import (
     Cell,
     Clip,
@@ -32,9 +30,9 @@ from appliance.history.rows import (
     TuningRow,
     Watch,
 )
-from appliance.history.schema import LINES, line_number, open_reading, plain_errors
+from appliance.history.schema import LINES, line_number
 from appliance.history.steps import LAST_NS
-from appliance.history.strip import STRIP_FAULTS, STRIP_LOSSES, STRIP_SECONDS, Strip
+from appliance.history.strip import STRIP_FAULTS, STRIP_LOSSES, STRIP_SECONDS, STRIP_WATCHES, Strip
 from appliance.history.summaries import MINUTE_NS, Summary, gather, gather_way
 from appliance.history.values import second as to_second
 from appliance.history.values import watch as to_watch
@@ -47,9 +45,6 @@ PAGE_ROWS = 1000
 DETAIL_NS = 1800 * 1_000_000_000  # a way as short as this is read by the second: 1,800 rows
 INTEGER_LEAST, INTEGER_MOST = -(2**62), 2**62  # wider than any time of a watch
 
-T = TypeVar("T")
-log = logging.getLogger(__name__)
-
 _WATCH = f"""SELECT *, coalesce(ended_ns, ({LAST_NS.replace(":id", "seen.id")})) AS last_ns,
     (SELECT before_ns FROM gone WHERE watch = seen.id AND what = 'raw') AS raw_gone_ns,
     (SELECT before_ns FROM gone WHERE watch = seen.id AND what = 'seconds') AS seconds_gone_ns,
@@ -57,35 +52,16 @@ _WATCH = f"""SELECT *, coalesce(ended_ns, ({LAST_NS.replace(":id", "seen.id")}))
     FROM watch AS seen"""
 
 _FAULT = """SELECT id, watch, kind, line, message, start_ns, end_ns, says, measured, needed, unit FROM fault"""
+_OLDER = "(watch, start_ns, id) < (SELECT watch, start_ns, id FROM fault WHERE id = :before)"
 
 
-class History:
-    """The history at `path`, read-only; a context manager. HistoryError if it cannot be read.
+class History(Reading):
+    """What history holds. Open one for each task and close it, rather than keep one for ever."""
 
-    Open one for each task and close it, rather than keep one for ever. troubles: plain sentences on what was left
-    out of what has been read so far, or was not there any more.
-    """
-
-    def __init__(self, path: Path | str) -> None:
-        self.path = Path(path)
-        self.troubles: list[str] = []
-        self._db = open_reading(self.path)
-
-    def __enter__(self) -> History:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.close()
-
-    def close(self) -> None:
-        """Let go of the file."""
-        self._db.close()
-
-    def watches(self) -> list[Watch]:
-        """All watches, newest first."""
-        return self._each(to_watch, self._rows(f"{_WATCH} ORDER BY id DESC", {}))
+    def watches(self, limit: int | None = None, before: int | None = None) -> list[Watch]:
+        """Watches, newest first; at most `limit`, and only those older than the watch `before`."""
+        sql = f"{_WATCH} WHERE :before IS NULL OR id < :before ORDER BY id DESC LIMIT :limit"
+        return self._each(to_watch, self._rows(sql, {"before": before, "limit": -1 if limit is None else limit}))
 
     def watch(self, watch_id: int) -> Watch:
         """One watch. HistoryError if there is none of that number."""
@@ -130,11 +106,15 @@ class History:
             yield from self._each(to_second, page)
             last = {"second_ns": page[-1]["second_ns"], "line": page[-1]["line"]}
 
-    def faults(self, watch_id: int | None = None, limit: int | None = None) -> list[StoredFault]:
-        """Faults of a watch, or of all, newest first, without evidence; at most `limit`."""
-        sql = f"""{_FAULT} WHERE :watch IS NULL OR watch = :watch
-            ORDER BY watch DESC, start_ns DESC, id DESC LIMIT :limit"""
-        rows = self._rows(sql, {"watch": watch_id, "limit": -1 if limit is None else limit})
+    def faults(
+        self, watch_id: int | None = None, limit: int | None = None, before: int | None = None
+    ) -> list[StoredFault]:
+        """Faults of a watch, or of all, newest first, without evidence; at most `limit`, and only those older than the
+        fault `before`."""
+        asked = [("watch = :watch", watch_id), (_OLDER, before)]
+        where = " AND ".join(sql for sql, value in asked if value is not None) or "true"
+        sql = f"{_FAULT} WHERE {where} ORDER BY watch DESC, start_ns DESC, id DESC LIMIT :limit"
+        rows = self._rows(sql, {"watch": watch_id, "before": before, "limit": -1 if limit is None else limit})
         return self._each(lambda row: StoredFault(**row), rows)
 
     def faults_in_order(
@@ -167,10 +147,17 @@ class History:
             found.append(StoredFault(**rows[0]) if rows else None)
         return found[0], found[1]
 
-    def marks(self, watch_id: int) -> list[MarkRow]:
-        """The marks of a watch, oldest first."""
-        sql = "SELECT at_ns, source, note FROM mark WHERE watch = :watch ORDER BY at_ns, id"
-        return self._each(lambda row: MarkRow(**row), self._rows(sql, {"watch": watch_id}))
+    def marks(self, watch_id: int, from_ns: int | None = None, to_ns: int | None = None) -> list[MarkRow]:
+        """The marks of a watch within the span, oldest first."""
+        sql = """SELECT at_ns, source, note FROM mark
+            WHERE watch = :watch AND at_ns >= :from_ns AND at_ns < :to_ns ORDER BY at_ns, id"""
+        return self._each(lambda row: MarkRow(**row), self._rows(sql, {"watch": watch_id, **_span(from_ns, to_ns)}))
+
+    def box_marks(self, limit: int) -> list[tuple[int, MarkRow]]:
+        """The newest marks of the box itself in all watches, newest first, each with the number of its watch."""
+        sql = """SELECT watch, at_ns, source, note FROM mark WHERE source = 'box'
+            ORDER BY watch DESC, at_ns DESC, id DESC LIMIT :limit"""
+        return self._each(lambda row: (row.pop("watch"), MarkRow(**row)), self._rows(sql, {"limit": limit}))
 
     def job(self, watch_id: int) -> StoredJob | None:
         """The job of a watch as it was last given; None where it has none."""
@@ -201,7 +188,7 @@ class History:
     def strip(self, to_utc_ns: int, hours: float = 24, cells: int = 288) -> list[Cell]:
         """The last hours in equal cells, oldest first: worst state, faults, and losses of position or speed."""
         strip = Strip(to_utc_ns, hours, cells)
-        for watch in self.watches():
+        for watch in self._each(to_watch, self._rows(f"{_WATCH} WHERE {STRIP_WATCHES}", strip.span())):
             values = strip.values(watch)
             if values is not None:
                 strip.add_worst(self._rows(STRIP_SECONDS, values))
@@ -266,36 +253,6 @@ class History:
         except (HistoryError, TypeError) as error:
             self._tell(f"{what} is spoilt and was left out: {error}.")
             return []
-
-    def _each(self, make: Callable[[dict[str, Any]], T], rows: list[dict[str, Any]]) -> list[T]:
-        """What the rows hold. One that cannot be right is left out and told of, as a spoilt block is."""
-        made = []
-        for row in rows:
-            try:
-                made.append(make(row))
-            except (KeyError, IndexError, TypeError, ValueError, OverflowError) as error:
-                self._tell(f"A row of the history is spoilt and was left out: {type(error).__name__}: {error}.")
-        return made
-
-    def _tell(self, says: str) -> None:
-        if says not in self.troubles:
-            self.troubles.append(says)
-            log.warning("%s: %s", self.path, says)
-
-    def _tuples(self, sql: str, values: Mapping[str, object]) -> list[Any]:
-        """As _rows, without names."""
-        with plain_errors(self.path):
-            return self._db.conn.execute(sql, values).fetchall()
-
-    def _rows(self, sql: str, values: Mapping[str, object]) -> list[dict[str, Any]]:
-        """All rows of a short query: the read is over when this returns."""
-        with plain_errors(self.path):
-            try:
-                cursor = self._db.conn.execute(sql, values)
-            except OverflowError as error:  # a number that somebody asked for, wider than any of SQLite's
-                raise HistoryError(f"The history {self.path} holds nothing of so great a number.") from error
-            names = [column[0] for column in cursor.description]
-            return [dict(zip(names, row, strict=True)) for row in cursor.fetchall()]
 
 
 _LOSSES = """SELECT what, start_ns, end_ns FROM loss WHERE watch = :watch AND start_ns < :to_ns

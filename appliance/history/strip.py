@@ -8,6 +8,8 @@ from typing import Any
 from appliance.history.rows import Cell, CellState, Watch
 from appliance.history.schema import VERDICTS
 
+STRIP_WATCHES = """started_ns + coalesce(utc_offset_ns, box_utc_ns - started_ns) < :end_utc
+AND (ended_ns IS NULL OR ended_ns + coalesce(utc_offset_ns, box_utc_ns - started_ns) >= :begin_utc)"""
 STRIP_SECONDS = """
 SELECT (second_ns - :zero) / :cell AS place, max(verdict) AS worst FROM second
 WHERE watch = :watch AND second_ns >= :zero AND second_ns < :end GROUP BY place"""
@@ -28,6 +30,10 @@ class Strip:
         self._cell_ns = int(hours * 3600e9) // count
         self._begin_ns = to_utc_ns - self._cell_ns * count
         self._worst, self._faults, self._losses, self._lost_ns = ([n] * count for n in (-1, 0, 0, 0))
+
+    def span(self) -> dict[str, int]:
+        """What STRIP_WATCHES asks."""
+        return {"begin_utc": self._begin_ns, "end_utc": self._begin_ns + self._cell_ns * len(self._worst)}
 
     def values(self, watch: Watch) -> dict[str, int] | None:
         """What the queries ask of a watch, on its own clock; None where nothing of it falls into the strip."""

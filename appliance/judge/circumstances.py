@@ -18,7 +18,7 @@ from appliance.measure.meter import LineMeter
 RECEIVER = "from-receiver"
 _DAY_S = 86_400
 _SECOND_NS = 1_000_000_000
-_MARK_S = 60.0
+MARK_S = 60.0
 """A fault so long after a mark may come of what was done then. Ours; what comes before a mark made somebody press."""
 _WAY_S = 4
 _WAY_LEAST_M = 2.0
@@ -217,4 +217,4 @@ def _of_day_s(at_ns: int, utc_offset_ns: int | None) -> float | None:
 
 def _after_mark(at_ns: int, marks_ns: Sequence[int]) -> bool:
     last = bisect_right(marks_ns, at_ns) - 1
-    return last >= 0 and at_ns - marks_ns[last] <= _MARK_S * 1e9
+    return last >= 0 and at_ns - marks_ns[last] <= MARK_S * 1e9

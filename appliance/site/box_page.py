@@ -17,15 +17,15 @@ from appliance.site.letting_in import changes
 from appliance.site.orders import carry_out
 from appliance.site.picture import PictureFile
 from appliance.site.spans import watch_words
+from appliance.site.which_watch import chosen, offered
 from appliance.site.words import LINE_WORDS, from_iso, from_ns
 
 SAID = {
     "erasing": "It is being erased. A mark tells when it is done.",
     "stopped": "The box stops in good order. Switch it off and on to listen again.",
 }
-WATCHES_MOST = 50
 CHANGES_MOST = 20
-"""Of the newest watches, as many of what the box did as this."""
+"""Of what the box did, the newest so many are told. Our choice."""
 NOT_CONFIRMED = "Nothing was erased: tick that you want it erased for good."
 
 
@@ -82,19 +82,15 @@ def install(
 
 
 def _history(path: Path) -> tuple[list[Watch], list[tuple[Any, str]], str]:
-    """The newest watches, what the box did in them (when and what, newest first), and what is wrong with history."""
-    done: list[tuple[Any, str]] = []
+    """The watches to choose from, what the box did (when and what, newest first), and what is wrong with history."""
     try:
         with History(path) as history:
-            watches = history.watches()[:WATCHES_MOST]
-            for watch in watches:
-                marks = [mark for mark in history.marks(watch.id) if mark.source == "box"]
-                done += [(from_ns(watch.utc_ns(mark.at_ns)), mark.note) for mark in reversed(marks)]
-                if len(done) >= CHANGES_MOST:
-                    break
+            marks = history.box_marks(CHANGES_MOST)
+            of = {id_: history.watch(id_) for id_ in {id_ for id_, _ in marks}}
+            watches = offered(history, chosen(history))
     except (HistoryError, OSError) as error:
         return [], [], str(error)
-    return watches, done[:CHANGES_MOST], ""
+    return watches, [(from_ns(of[id_].utc_ns(mark.at_ns)), mark.note) for id_, mark in marks], ""
 
 
 def _log(command_socket: Path, own: RecentLog) -> list[dict[str, Any]]:

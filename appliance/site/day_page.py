@@ -22,6 +22,7 @@ from appliance.site.losses import WHAT_WORDS
 from appliance.site.plots import Plot, plots, states
 from appliance.site.spans import watch_words
 from appliance.site.stretch import Stretch
+from appliance.site.which_watch import chosen, needed, offered
 from appliance.site.words import NS, from_ns
 from appliance.take.span import SpanError
 
@@ -29,7 +30,6 @@ RECEIVER = "from-receiver"
 FAULTS_MOST = 2000
 """Faults that are drawn. More than fit side by side on a phone. Our choice."""
 LISTED_MOST = 30
-WATCHES_MOST = 50
 ROWS_MOST = 24
 STATE_WORDS: dict[str, CellState] = {"g": "go", "w": "wait", "n": "no-go", ".": "none"}
 
@@ -54,16 +54,16 @@ def install(app: Flask, history_path: Path) -> None:
     @app.get("/day")
     def day_page() -> str:
         with History(history_path) as history:
-            watches = history.watches()
-            watch = chosen(watches)
+            watch = chosen(history)
             if watch is None:
-                return render_template("day.html", watch=None, watches=watches)
+                return render_template("day.html", watch=None)
+            watches = offered(history, watch)
             asked = wanted(watch)
             seen = see(history, asked)
             rows = _rows(history, asked)
             told, silent = _told(history, watch)
         return render_template(
-            "day.html", watch=watch, watches=watches[:WATCHES_MOST], watch_words=watch_words, stretch=asked,
+            "day.html", watch=watch, watches=watches, watch_words=watch_words, stretch=asked,
             seen=seen, strip=day.strip(_cells(seen), "This stretch"), rows=rows, listed=_listed(seen),
             told=told, silent=silent,
         )  # fmt: skip
@@ -71,21 +71,7 @@ def install(app: Flask, history_path: Path) -> None:
     @app.get("/day.json")
     def day_json() -> Response:
         with History(history_path) as history:
-            watch = chosen(history.watches())
-            if watch is None:
-                abort(404, "That watch is not in the history of this box.")
-            return packed(drawn(see(history, wanted(watch))))
-
-
-def chosen(watches: list[Watch]) -> Watch | None:
-    """The watch that the address names; the newest where it names none, None where there is none. 404 else."""
-    named = request.args.get("watch", "")
-    if not named:
-        return watches[0] if watches else None
-    found = next((watch for watch in watches if str(watch.id) == named), None)
-    if found is None:
-        abort(404, "That watch is not in the history of this box.")
-    return found
+            return packed(drawn(see(history, wanted(needed(history)))))
 
 
 def wanted(watch: Watch) -> Stretch:
@@ -116,7 +102,7 @@ def see(history: History, asked: Stretch) -> Seen:
         list(islice(history.faults_in_order(watch.id, None, asked.from_ns, asked.to_ns), FAULTS_MOST)),
         [(one.what, one.start_ns, watch.last_ns if one.end_ns is None else one.end_ns)
          for one in history.losses(watch.id, asked.from_ns, asked.to_ns)],
-        [(mark.at_ns, mark.note) for mark in history.marks(watch.id) if asked.from_ns <= mark.at_ns < asked.to_ns],
+        [(mark.at_ns, mark.note) for mark in history.marks(watch.id, asked.from_ns, asked.to_ns)],
     )  # fmt: skip
 
 

@@ -19,12 +19,12 @@ from appliance.history.rows import HistoryError, Watch
 from appliance.judge.sheet import SheetError
 from appliance.site.letting_in import changes
 from appliance.site.spans import field_times, watch_words
+from appliance.site.which_watch import number, of, offered
 from appliance.site.words import from_ns
 from appliance.take.name import file_name
 from appliance.take.sheet import CAUTIONS, INKS, PDF, Report, TooShort, build
 from appliance.take.span import Span, SpanError, between
 
-WATCHES_MOST = 50
 SHEETS_MOST = 1
 """Sheets at once: one reads all the seconds and bytes of a watch. Our choice."""
 
@@ -40,15 +40,15 @@ def _job(app: Flask, history_path: Path, command_socket: Path) -> None:
     def page(watch_id: int | None, typed: dict[str, str] | None = None, **said: Any) -> str:
         """typed: what stands in the form; None: the job as it is, or the last one before to begin with."""
         with History(history_path) as history:
-            watches = history.watches()
-            watch = watches[0] if watch_id is None and watches else _of(watches, watch_id)
+            watch = history.latest() if watch_id is None else of(history, watch_id)
+            watches = offered(history, watch)
             stored = history.job(watch.id) if watch else None
             earlier = history.job_before(watch.id) if watch and not stored else None
         source = stored or earlier
         shown = source.job if source else Job(machine=watch.machine if watch else "")
         return render_template(
             "job.html",
-            watches=watches[:WATCHES_MOST],
+            watches=watches,
             watch=watch,
             watch_words=watch_words,
             job=stored.job if stored else None,
@@ -63,7 +63,7 @@ def _job(app: Flask, history_path: Path, command_socket: Path) -> None:
 
     @app.get("/job")
     def job() -> str:
-        return page(_number("watch"), says="The job is kept." if request.args.get("said") == "kept" else "")
+        return page(number("watch"), says="The job is kept." if request.args.get("said") == "kept" else "")
 
     @app.post("/job")
     @changes
@@ -93,8 +93,8 @@ def _sheet(app: Flask, history_path: Path) -> None:
             abort(503, "Another sheet is being made, which is all this box can do at once. Try again in a minute.")
         try:
             with History(history_path) as history:
-                asked = _number("watch")
-                watch = history.latest() if asked is None else _of(history.watches(), asked)
+                asked = number("watch")
+                watch = history.latest() if asked is None else of(history, asked)
                 if watch is None:
                     abort(404, "Nothing was recorded yet.")
                 span = between(watch, request.args.get("from"), request.args.get("to"))
@@ -132,34 +132,16 @@ def _sheet(app: Flask, history_path: Path) -> None:
 def _compare(app: Flask, history_path: Path) -> None:
     @app.get("/compare")
     def compare() -> str | tuple[str, int]:
-        before, after = _number("before"), _number("after")
+        before, after = number("before"), number("after")
         found, says = None, ""
         with History(history_path) as history:
-            watches = history.watches()[:WATCHES_MOST]
-            if before is not None and after is not None:
-                try:
+            try:
+                shown = [history.watch(one) for one in (before, after) if one is not None]
+                if before is not None and after is not None:
                     found = compared(history, before, after)
-                except HistoryError as wrong:
-                    says = str(wrong)
+            except HistoryError as wrong:
+                shown, says = [], str(wrong)
+            watches = offered(history, *shown)
         return render_template(
             "compare.html", watches=watches, watch_words=watch_words, before=before, after=after, found=found, says=says
         )
-
-
-def _number(name: str) -> int | None:
-    """A whole number of the address; None where it is left out."""
-    asked = request.args.get(name, "")
-    if not asked:
-        return None
-    if not (asked.isascii() and asked.isdigit() and len(asked) < 10):
-        abort(400, "Choose a watch by its number.")
-    return int(asked)
-
-
-def _of(watches: list[Watch], watch_id: int | None) -> Watch | None:
-    if watch_id is None:
-        return None
-    found = next((watch for watch in watches if watch.id == watch_id), None)
-    if found is None:
-        abort(404, "That watch is not in the history of this box.")
-    return found

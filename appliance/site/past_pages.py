@@ -8,7 +8,7 @@ from pathlib import Path
 from flask import Flask, render_template
 
 from appliance.history.rows import HistoryError
-from appliance.site import day_page, fault_page, pattern_page, take_page, track_page
+from appliance.site import all_pages, day_page, fault_page, pattern_page, take_page, track_page
 
 
 def install(app: Flask, history_path: Path, ending: threading.Event) -> None:
@@ -23,3 +23,4 @@ def install(app: Flask, history_path: Path, ending: threading.Event) -> None:
     track_page.install(app, history_path)
     pattern_page.install(app, history_path)
     take_page.install(app, history_path, ending)
+    all_pages.install(app, history_path)

@@ -16,7 +16,7 @@ from typing import Any
 
 from appliance.history.reader import History
 from appliance.history.rows import HistoryError, Watch
-from appliance.judge.circumstances import Onset, Second, from_rows, onsets
+from appliance.judge.circumstances import MARK_S, Onset, Second, from_rows, onsets
 from appliance.judge.goes_with import goes_with
 from appliance.site.words import NS
 
@@ -27,6 +27,7 @@ FAULTS_MOST = 400
 something to tell, take five seconds of a desktop's processor, and most of a minute of a Pi's. Ours."""
 AGAIN_S = 600
 KEPT = 4
+MARK_NS = int(MARK_S * NS)
 WAY_POINTS = 600
 
 Key = tuple[int, int, int]
@@ -95,7 +96,7 @@ def worked_out(path: Path, watch: Watch) -> Pattern:
     """The whole of it. Raises HistoryError."""
     from_ns = max(watch.started_ns, watch.last_ns - HOURS_MOST * 3600 * NS)
     with History(path) as history:
-        marks = [one.at_ns for one in history.marks(watch.id)]
+        marks = [one.at_ns for one in history.marks(watch.id, from_ns - MARK_NS)]
         offset_ns = watch.utc_offset_ns if watch.dated else None
         seconds = from_rows(history.seconds(watch.id, RECEIVER, from_ns), watch.started_ns, offset_ns, marks)
         newest = history.faults(watch.id, FAULTS_MOST)

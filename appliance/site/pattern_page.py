@@ -12,9 +12,9 @@ from flask import Flask, render_template
 from appliance.history.reader import History
 from appliance.judge.goes_with import BURSTS_LEAST, FALSE_MOST, FAULTS_LEAST, SECONDS_LEAST
 from appliance.judge.goes_with_words import counted
-from appliance.site.day_page import WATCHES_MOST, chosen
 from appliance.site.pattern import FAULTS_MOST, Pattern, Patterns, Place
 from appliance.site.spans import watch_words
+from appliance.site.which_watch import chosen, offered
 
 WAIT_S = 2.0
 """So long a page waits for what is being worked out; then it says so and comes again. Our choice."""
@@ -52,12 +52,12 @@ def install(app: Flask, history_path: Path) -> None:
     @app.get("/pattern")
     def pattern() -> str:
         with History(history_path) as history:
-            watches = history.watches()
-            watch = chosen(watches)
+            watch = chosen(history)
+            watches = offered(history, watch)
             faults = history.sizes(watch.id)["faults"] if watch else 0
         found = patterns.of(watch, faults, WAIT_S) if watch else None
         return render_template(
-            "pattern.html", watch=watch, watches=watches[:WATCHES_MOST], watch_words=watch_words, found=found,
+            "pattern.html", watch=watch, watches=watches, watch_words=watch_words, found=found,
             rows=[(row, _bars(row)) for row in found.rows] if found else [], plan=_plan(found) if found else None,
             counted=counted, again_s=AGAIN_S, faults_most=FAULTS_MOST, bursts_least=BURSTS_LEAST,
             faults_least=FAULTS_LEAST, minutes_least=SECONDS_LEAST // 60, false_most=FALSE_MOST,

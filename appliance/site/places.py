@@ -31,6 +31,8 @@ PLACES = (
     Place("/day", "Day", "A whole watch, drawn.", near=True),
     Place("/wiggle", "Wiggle", "Find a bad contact.", near=True),
     Place("/track", "Track", "Where the machine went, and where the faults were."),
+    Place("/watches", "Watches", "All that was recorded, by day and machine."),
+    Place("/faults", "Faults", "All that were kept, the newest first."),
     Place("/pattern", "Pattern", "What the faults of a watch go with."),
     Place("/job", "Job", "What is fitted to what, and the sheet to sign."),
     Place("/take", "Take away", "The log as a file on this phone."),

@@ -13,8 +13,8 @@ from werkzeug.datastructures import MultiDict
 
 from appliance.history.reader import History
 from appliance.history.rows import Watch
-from appliance.site.day_page import WATCHES_MOST, chosen
 from appliance.site.spans import CHOICES, field_times, resolve, watch_words
+from appliance.site.which_watch import chosen, needed, offered
 from appliance.site.words import LINE_WORDS
 from appliance.take.forms import FORMS
 from appliance.take.name import file_name
@@ -71,12 +71,12 @@ def install(app: Flask, history_path: Path, ending: threading.Event) -> None:
     @app.get("/take")
     def take() -> str:
         with History(history_path) as history:
-            watches = history.watches()
-            watch = chosen(watches)
+            watch = chosen(history)
+            watches = offered(history, watch)
             sizes = _sizes(history, watch) if watch else {}
         address = f"{request.url_root}take" + (f"?watch={watch.id}" if watch else "")
         return render_template(
-            "take.html", watches=watches[:WATCHES_MOST], watch=watch, sizes=sizes, forms=FORMS, choices=CHOICES,
+            "take.html", watches=watches, watch=watch, sizes=sizes, forms=FORMS, choices=CHOICES,
             line_words=LINE_WORDS, watch_words=watch_words, asked=_asked(sizes), address=address,
             code=segno.make(address, micro=False).svg_inline(omitsize=True, border=4, dark="#000", light="#fff"),
             times=field_times(watch) if watch else (),
@@ -86,9 +86,7 @@ def install(app: Flask, history_path: Path, ending: threading.Event) -> None:
     def take_sizes() -> Response:
         """Of the span from … to …, which nobody can know before."""
         with History(history_path) as history:
-            watch = chosen(history.watches())
-            if watch is None:
-                abort(404, "That watch is not in the history of this box.")
+            watch = needed(history)
             return jsonify(_of(history, watch, _span(watch, request.args)))
 
     @app.get("/take/progress.json")
@@ -113,9 +111,7 @@ def _download(app: Flask, history_path: Path, ending: threading.Event, tickets: 
             abort(400, "Choose the line from the receiver or the line from the controller.")
         ticket = request.args.get("ticket", "")[:TICKET_LONGEST]
         with History(history_path) as history:
-            watch = chosen(history.watches())
-            if watch is None:
-                abort(404, "That watch is not in the history of this box.")
+            watch = needed(history)
             span = _span(watch, request.args)
             size = about(history, watch, line, span.from_ns, span.to_ns)[form] if ticket else 0
         if not free.acquire(blocking=False):

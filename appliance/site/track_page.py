@@ -20,9 +20,10 @@ from appliance.history.rows import StoredFault, Watch
 from appliance.history.ways import OFF_MOST_M, Place
 from appliance.measure.plane import Plane
 from appliance.measure.simplify import simplify
-from appliance.site.day_page import WATCHES_MOST, chosen, wanted
+from appliance.site.day_page import wanted
 from appliance.site.spans import watch_words
 from appliance.site.stretch import Stretch
+from appliance.site.which_watch import chosen, offered
 from appliance.site.words import NS, from_ns
 
 FAULTS_MOST = 200
@@ -75,15 +76,15 @@ def install(app: Flask, history_path: Path) -> None:
     @app.get("/track")
     def track() -> str:
         with History(history_path) as history:
-            watches = history.watches()
-            watch = chosen(watches)
+            watch = chosen(history)
             if watch is None:
                 return render_template("track.html", watch=None)
+            watches = offered(history, watch)
             stretch = wanted(watch)
             way = history.way(watch.id, stretch.from_ns, stretch.to_ns)
             faults = list(islice(history.faults_in_order(watch.id, None, stretch.from_ns, stretch.to_ns), FAULTS_MOST))
         return render_template(
-            "track.html", watch=watch, watches=watches[:WATCHES_MOST], watch_words=watch_words, stretch=stretch,
+            "track.html", watch=watch, watches=watches, watch_words=watch_words, stretch=stretch,
             plan=plan(way, faults, stretch) if way else None, utc=lambda at_ns: from_ns(watch.utc_ns(at_ns)),
         )  # fmt: skip
 

@@ -162,7 +162,7 @@ def gather(history: History, watch: Watch, span: Span) -> Figures:
         faults=faults,
         uncounted=uncounted,
         losses=history.losses(watch.id, span.from_ns, span.to_ns),
-        marks=[mark for mark in history.marks(watch.id) if span.from_ns <= mark.at_ns < span.to_ns],
+        marks=history.marks(watch.id, span.from_ns, span.to_ns),
         logs=[log for line in LINES if (log := raw_log(history, watch, line, span)).size],
         setting=_setting(history, watch, span),
         troubles=_troubles(history, watch, span),
