@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from appliance import wishes
 from appliance.judge import needs
 from appliance.judge.key import CHOICE, Key, Row, Table, show
 from appliance.judge.needs import Needs
@@ -59,6 +60,16 @@ class Settings:
     def own_needs_folder(self) -> Path:
         """Where sheets lie that were made on the page: beside the history."""
         return self.history.parent / "needs"
+
+    @property
+    def update_folder(self) -> Path:
+        """Where the page lays an update, see wishes."""
+        return self.history.parent / wishes.UPDATE_FOLDER
+
+    @property
+    def wifi_folder(self) -> Path:
+        """Where the page lays another Wi-Fi, see wishes."""
+        return self.history.parent / wishes.WIFI_FOLDER
 
     @property
     def needs_folders(self) -> list[Path]:
