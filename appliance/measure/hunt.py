@@ -13,10 +13,11 @@ from __future__ import annotations
 
 import math
 from collections import Counter
+from collections.abc import Collection
 from dataclasses import dataclass
 
 from appliance.measure.sampling import FLAWED
-from appliance.measure.signature import CANDIDATES, Candidate, prepare, signature
+from appliance.measure.signature import CANDIDATES, Candidate, Signature, prepare, signatures
 from appliance.sentence.parse import Damaged
 from appliance.sentence.setting import Setting
 
@@ -25,7 +26,9 @@ ENOUGH_BYTES = 60
 DOUBT_BYTES = 250
 """The same for a locked setting: three usual sentences. Our choice."""
 AGAIN_BYTES = 40
-"""More bytes before it is weighed anew."""
+"""More bytes before it is weighed anew; where many were seen already, a tenth of them."""
+_AGAIN_MOST = 2000
+"""But no more than these: four seconds at 4800 baud. Our choice."""
 SURE_NATS = 7.0
 """Lead over the next candidate, as a logarithm, at which the listener is tuned: 1000 to 1. Tuned on the bench."""
 LOCK_SENTENCES = 2
@@ -49,6 +52,7 @@ second after it has failed to come. Our choice."""
 LEGIBLE_LEAST = 0.75
 """Share of text in a damaged sentence that can be read. At seven bits and even parity half of the characters would come
 with their top bit set. Our choice."""
+_TEXT = bytes(range(0x20, 0x7F))
 _PREPARED_AT_ONCE = 4
 """Signatures made while bytes wait to be judged. Our choice: some tens of milliseconds."""
 _LOOKOUTS = (115_200, 460_800)
@@ -113,7 +117,7 @@ class Hunt:
         if not self.prepare(_PREPARED_AT_ONCE):
             return None
         self._asked_ns = at_ns
-        self._weigh_at = seen + AGAIN_BYTES
+        self._weigh_at = seen + max(AGAIN_BYTES, min(seen // 10, _AGAIN_MOST))  # noise must not cost a core
         wanted = self._weigh(at_ns, few)
         self._asked = wanted or self._asked  # the answer to what was asked may still be under way
         return wanted
@@ -121,7 +125,7 @@ class Hunt:
     def damaged(self, damaged: Damaged) -> None:
         """A damaged sentence ended in the bytes that are taken next."""
         row = damaged.frame.raw.rstrip(b"\r\n")
-        text = sum(0x20 <= byte <= 0x7E for byte in row)
+        text = len(row) - len(row.translate(None, _TEXT))
         self._legible |= bool(damaged.talker) and text >= LEGIBLE_LEAST * len(row)
 
     def prepare(self, most: int = 1) -> bool:
@@ -171,8 +175,8 @@ class Hunt:
             return True
         if not self.prepare(_PREPARED_AT_ONCE):
             return False
-        likeliest = max((one for one in CANDIDATES if self._reads(one)), key=self._likelihood)
-        return likeliest.setting == self.listening
+        likelihoods = self._likelihoods([one for one in CANDIDATES if self._reads(one)])
+        return max(likelihoods, key=likelihoods.__getitem__).setting == self.listening
 
     def _like(self, one: Candidate, other: Candidate) -> bool:
         """Whether nothing can ever tell them apart here: parity that is sent and not looked at."""
@@ -211,20 +215,27 @@ class Hunt:
         self._sentences = 0
         self._vouched_ns, self._legible = None, False
 
-    def _weighed(self) -> dict[Candidate, float]:
+    def _weighed(self, among: Collection[Candidate] = CANDIDATES) -> dict[Candidate, float]:
         """Scores with what was seen at this listening setting."""
         total = self._seen.total()
-        share = _TEMPER * min(1.0, _SEEN_MOST / total) if total else 0.0
-        return {candidate: score + share * self._likelihood(candidate) for candidate, score in self._scores.items()}
+        if not total:
+            return {candidate: self._scores[candidate] for candidate in among}
+        share = _TEMPER * min(1.0, _SEEN_MOST / total)
+        likelihoods = self._likelihoods(among)
+        return {candidate: self._scores[candidate] + share * told for candidate, told in likelihoods.items()}
 
-    def _likelihood(self, candidate: Candidate) -> float:
-        return signature(self.listening, candidate).log_likelihood(self._seen, self._flaws_known)
+    def _likelihoods(self, among: Collection[Candidate]) -> dict[Candidate, float]:
+        """Of what was seen, by candidate; worked out once for those that look alike."""
+        known = signatures(self.listening)
+        told: dict[Signature, float] = {}
+        for one in among:
+            if (like := known[one]) not in told:
+                told[like] = like.log_likelihood(self._seen, self._flaws_known)
+        return {one: told[known[one]] for one in among}
 
     def _weigh(self, at_ns: int, few: bool) -> Setting | None:
-        scores = self._weighed()
         vouched = self._vouched_ns is not None and at_ns - self._vouched_ns <= VOUCHED_NS
-        if vouched:
-            scores = {candidate: score for candidate, score in scores.items() if self._reads(candidate)}
+        scores = self._weighed([one for one in CANDIDATES if self._reads(one)] if vouched else CANDIDATES)
         ranked = sorted(scores.items(), key=lambda pair: -pair[1])
         best, score = ranked[0]
         if vouched and self._locked and best.setting == self.listening:

@@ -97,7 +97,8 @@ class Signature:
         so that even and odd parity spoil just those bytes that the other leaves sound.
         """
         shares = self._words if marked else self._bytes
-        return sum(count * shares[word] for word, count in seen.items())
+        share, rest = shares.get, shares.rest
+        return sum([count * share(word, rest) for word, count in seen.items()])
 
 
 class _LogShares(dict[int, float]):
@@ -108,15 +109,21 @@ class _LogShares(dict[int, float]):
         known = (1 - _STRANGE) / (counts.total() + kinds * bare)
         floor = _STRANGE / kinds
         super().__init__((word, math.log((count + bare) * known + floor)) for word, count in counts.items())
-        self._rest = math.log(bare * known + floor)
+        self.rest = math.log(bare * known + floor)
 
     def __missing__(self, _word: int) -> float:
-        return self._rest
+        return self.rest
 
 
 def signature(listening: Setting, candidate: Candidate) -> Signature:
     """What a listener at this setting sees of such a line."""
     return _signature(listening, _like(listening, candidate))
+
+
+@cache
+def signatures(listening: Setting) -> dict[Candidate, Signature]:
+    """Of every candidate; those that look alike have one and the same."""
+    return {candidate: signature(listening, candidate) for candidate in CANDIDATES}
 
 
 def _like(listening: Setting, candidate: Candidate) -> Candidate:
