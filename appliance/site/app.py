@@ -17,6 +17,7 @@ from appliance.asking import ask
 from appliance.site import (
     box_page,
     catching_up,
+    change_pages,
     guard,
     help_page,
     job,
@@ -102,6 +103,7 @@ def create_app(
     needs_pages.install(app, picture, needs_folders, command_socket)
     help_page.install(app)
     box_page.install(app, picture, history_path, command_socket, log=log or recent_log.RecentLog())
+    change_pages.install(app, history_path, command_socket)
 
     @app.errorhandler(HTTPException)
     def plain_error(error: HTTPException) -> tuple[str, int]:

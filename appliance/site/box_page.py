@@ -13,6 +13,7 @@ from appliance.history.reader import History
 from appliance.history.rows import HistoryError, Watch
 from appliance.recent_log import RecentLog
 from appliance.site import guard, hardware
+from appliance.site.handing_over import Unit
 from appliance.site.letting_in import changes
 from appliance.site.orders import carry_out
 from appliance.site.picture import PictureFile
@@ -40,6 +41,8 @@ def install(
 ) -> None:
     """Adds the page to app. log: of this process."""
 
+    unit = Unit(history_path)
+
     def page(tried: list[dict[str, Any]] | None = None, says: str = "") -> str:
         sight = picture.look()
         watches, done, trouble = _history(history_path)
@@ -48,6 +51,7 @@ def install(
             room=hardware.room(history_path), watches=watches, watch_words=watch_words, done=done, trouble=trouble,
             log=_log(command_socket, log), tried=tried, said=says or SAID.get(request.args.get("said", "")),
             line_words=LINE_WORDS, hot_c=hardware.HOT_C,
+            unit_there=unit.there, update_answer=unit.update_answer(), wifi_answer=unit.wifi_answer(),
             now=from_iso(sight.picture["at_utc"]) if sight.picture else None,
         )  # fmt: skip
 

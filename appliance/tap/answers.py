@@ -31,6 +31,12 @@ MARKS_MOST = 60
 _NUMBER_MOST = 2**63 - 1  # the greatest that history can be asked for
 _BUSY = "The box is too busy just now. Look whether it did it before you ask again."
 
+_HANDED_OVER = {
+    "wifi": "Another Wi-Fi was asked for: “{}”.",
+    "update": "An update of {} came in, to be checked.",
+}
+_OF_MOST = 60  # characters
+
 YES: Answer = {"ok": True}
 
 
@@ -57,6 +63,7 @@ class Answers:
             "needs-use": self._needs_use,
             "needs-delete": self._needs_delete,
             "self-test": self._self_test,
+            "handed-over": self._handed_over,
             "log": self._log_rows,
             "stop": self._stop_cleanly,
         }
@@ -157,6 +164,14 @@ class Answers:
         bad = ", ".join(row["what"] for row in rows if row["ok"] is False)
         self._core.mark("box", f"The box tried itself: {f'not good: {bad}' if bad else 'all good'}.")
         return YES | {"rows": rows}
+
+    def _handed_over(self, asked: Mapping[str, Any]) -> Answer:
+        """Marks what the page handed over to the part of the box that may change it."""
+        what, of = asked.get("what"), asked.get("of")
+        if not isinstance(what, str) or what not in _HANDED_OVER or not isinstance(of, str):
+            return _no(f"what must be {' or '.join(_HANDED_OVER)}, and of must be text.")
+        self._core.mark("box", _HANDED_OVER[what].format(of[:_OF_MOST]))
+        return YES
 
     def _log_rows(self, _asked: Mapping[str, Any]) -> Answer:
         return YES | {"rows": self._log.rows}

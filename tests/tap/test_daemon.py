@@ -176,6 +176,25 @@ def test_the_box_tries_itself(running: Callable[..., Running]) -> None:
     assert isinstance(ask(path, {"do": "log"})["rows"], list)
 
 
+def test_what_the_page_hands_over_leaves_a_mark_of_the_box(running: Callable[..., Running]) -> None:
+    tap = running()
+    tap.until(lambda shown: shown["watch"]["id"])
+    path = tap.settings.run_folder / SOCKET
+    assert ask(path, {"do": "handed-over", "what": "wifi", "of": "{0}" + "x" * 100}) == {"ok": True}
+    assert ask(path, {"do": "handed-over", "what": "update", "of": "24 MB"}) == {"ok": True}
+    for bad in ({"what": "card", "of": "x"}, {"what": "wifi"}, {"what": ["wifi"], "of": "x"}):
+        with pytest.raises(AskError, match="what must be wifi or update"):
+            ask(path, {"do": "handed-over", **bad})
+    tap.tap.stop()
+    assert tap.ended() == 0
+    with History(tap.settings.history) as history:
+        told = [(mark.source, mark.note) for mark in history.marks(1)]
+    assert told == [
+        ("box", "Another Wi-Fi was asked for: “{0}" + "x" * 57 + "”."),
+        ("box", "An update of 24 MB came in, to be checked."),
+    ]
+
+
 def test_a_stop_over_the_socket(running: Callable[..., Running]) -> None:
     tap = running()
     tap.until(lambda shown: shown["watch"]["id"])

@@ -37,6 +37,10 @@ PATHS = (
     "/job/sheet?anyway=yes",
     "/compare",
     "/box",
+    "/box/wifi",
+    "/box/update",
+    "/watches",
+    "/faults",
     "/help",
 )
 
@@ -49,6 +53,7 @@ def axe() -> str:
 
 @pytest.fixture
 def site(browser: Browser, past: Any, server: Any) -> tuple[Browser, Any, str]:
+    (past.history_path.parent / "update").mkdir()
     return browser, past, f"http://linelamp.local:{server.port}"
 
 

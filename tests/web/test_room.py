@@ -17,7 +17,8 @@ pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
 PATHS = (
     "/messages", "/day", "/track", "/take", "/job", "/compare",
-    "/needs", "/needs/alive", "/needs/alive/change", "/box", "/help",
+    "/needs", "/needs/alive", "/needs/alive/change", "/box", "/box/wifi",
+    "/box/update", "/watches", "/faults", "/help",
 )  # fmt: skip
 SMALL = """() => [...document.querySelectorAll(
     "button, select, summary, a, label.pick, input:not([type=radio], [type=checkbox])")]
@@ -33,6 +34,7 @@ CUT = """() => [...document.querySelectorAll("main :is(a, button, th, td, p, b),
 @pytest.fixture
 def address(page: Any, server: Any, picture: dict[str, Any]) -> Iterator[str]:
     """A drive with faults, served beside a picture that is renewed."""
+    (page.history_path.parent / "update").mkdir()
     drive(page.history_path, lanes, 1200, ((300, 330), (700, 705)))
     stop = threading.Event()
 
