@@ -21,6 +21,7 @@ from appliance.site import (
     guard,
     help_page,
     job,
+    languages,
     letting_in,
     message_page,
     needs_pages,
@@ -33,6 +34,7 @@ from appliance.site import (
 )
 from appliance.site.board import Board, events
 from appliance.site.glance import Glance
+from appliance.site.languages import Languages
 from appliance.site.lines import floor_says
 from appliance.site.orders import carry_out
 from appliance.site.picture import PictureFile
@@ -82,6 +84,7 @@ def create_app(
         return app.jinja_env.get_template(template).render(known)
 
     streams = Streams()
+    tongues = languages.Languages(web / "languages")
     picture = PictureFile(picture_path)
     glance = Glance(history_path)
     board = Board(picture, glance, render)
@@ -91,12 +94,15 @@ def create_app(
     guard.install(app, host_names)
     letting_in.install(app, letting_in.Door(pin, state_folder))
     places.install(app)
+    languages.install(app, tongues)
     portal.install(app)
-    _live(app, board, streams, ending)
+    _live(app, board, tongues, streams, ending)
     _mark(app, command_socket)
-    message_page.install(app, messages, streams, ending)
+    message_page.install(app, messages, tongues, streams, ending)
     test_path = picture_path.with_name(wiggle.NAME)
-    wiggle.install(app, picture, test_path, command_socket, render=render, streams=streams, ending=ending)
+    wiggle.install(
+        app, picture, test_path, command_socket, render=render, tongues=tongues, streams=streams, ending=ending
+    )
     catching_up.install(app, command_socket)
     past_pages.install(app, history_path, ending)
     job.install(app, history_path, command_socket)
@@ -118,7 +124,7 @@ def create_app(
     return app
 
 
-def _live(app: Flask, board: Board, streams: Streams, ending: threading.Event) -> None:
+def _live(app: Flask, board: Board, tongues: Languages, streams: Streams, ending: threading.Event) -> None:
     """The front page, the picture behind it and the stream that renews it."""
 
     @app.get("/")
@@ -136,7 +142,7 @@ def _live(app: Flask, board: Board, streams: Streams, ending: threading.Event) -
     @app.get("/live")
     def live() -> Response:
         seen = request.headers.get("Last-Event-ID") or request.args.get("after", "")
-        return streams.answer(events(board, ending, after=seen))
+        return streams.answer(events(board, ending, after=seen, put=tongues.asked().put))
 
 
 def _mark(app: Flask, command_socket: Path) -> None:

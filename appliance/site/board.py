@@ -131,11 +131,13 @@ def events(
     monotonic: Callable[[], float] = time.monotonic,
     *,
     after: str = "",
+    put: Callable[[str], str] = str,
 ) -> Iterator[str]:
     """Server-sent events without end, until stop is set: "parts" with what changed, "beat" where nothing did.
 
     after: id of the last event that this page has seen, or the page's own; of parts that did not change since nothing
-    is sent. In an event `parts` has HTML by name, `rows` has [number, HTML] of the rows of a part sent before.
+    is sent. put: says a part in the phone's language. In an event `parts` has HTML by name, `rows` has [number, HTML]
+    of the rows of a part sent before.
     Source: HTML Living Standard, server-sent events.
     """
     sent: dict[str, str] = {}
@@ -147,7 +149,7 @@ def events(
         if view.number != shown:
             parts, rows = {}, {}
             for name in (name for name, number in view.changed.items() if number > shown):
-                html = view.parts[name]
+                html = put(view.parts[name])
                 different = _rows(sent.get(name, ""), html)
                 if different is None:
                     parts[name] = html
@@ -155,7 +157,7 @@ def events(
                     rows[name] = different
                 sent[name] = html
             shown, told_s = view.number, monotonic()
-            news = {"state": view.state, "title": view.title, "parts": parts, "rows": rows}
+            news = {"state": view.state, "title": put(view.title), "parts": parts, "rows": rows}
             yield f"id: {view.id}\nevent: parts\ndata: {json.dumps(news, separators=(',', ':'))}\n\n"
         elif monotonic() - told_s >= BEAT_S:
             told_s = monotonic()

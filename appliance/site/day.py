@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from itertools import groupby
 from typing import Any
 
@@ -76,7 +77,7 @@ def _times(number: int) -> str:
     return {1: "once", 2: "twice"}.get(number, f"{number} times")
 
 
-def _hours(cells: Sequence[Cell], step_ns: int) -> list[tuple[int, str]]:
+def _hours(cells: Sequence[Cell], step_ns: int) -> list[tuple[int, datetime]]:
     first_ns, last_ns = cells[0].start_utc_ns, cells[-1].start_utc_ns
     every_ns = next(
         (int(h * 3600) * NS for h in HOURS if h * 3600 * NS * TIMES_MOST > last_ns - first_ns), 720 * 3600 * NS
@@ -84,6 +85,6 @@ def _hours(cells: Sequence[Cell], step_ns: int) -> list[tuple[int, str]]:
     mark_ns = -(-first_ns // every_ns) * every_ns
     marks = []
     while mark_ns <= last_ns:
-        marks.append(((mark_ns - first_ns) // step_ns, from_ns(mark_ns).strftime("%H:%M")))
+        marks.append(((mark_ns - first_ns) // step_ns, from_ns(mark_ns)))
         mark_ns += every_ns
     return marks

@@ -18,6 +18,7 @@ from appliance.history.summaries import MINUTE_NS, Summary
 from appliance.judge.needs import Needs, from_toml
 from appliance.judge.sheet import SheetError
 from appliance.site import day, stretch
+from appliance.site.languages import said
 from appliance.site.losses import WHAT_WORDS
 from appliance.site.plots import Plot, plots, states
 from appliance.site.spans import watch_words
@@ -82,9 +83,9 @@ def wanted(watch: Watch) -> Stretch:
         abort(400, str(error))
 
 
-def packed(told: object) -> Response:
+def packed(told: dict[str, Any]) -> Response:
     """As JSON, packed where the phone takes that: five times as quick over the air."""
-    response = Response(json.dumps(told, separators=(",", ":")), mimetype="application/json")
+    response = Response(json.dumps(said(told), separators=(",", ":")), mimetype="application/json")
     if request.accept_encodings["gzip"]:
         response.set_data(gzip.compress(response.get_data(), 5))
         response.headers["Content-Encoding"] = "gzip"

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from appliance.site.losses import WHAT_WORDS
-from appliance.site.words import LINE_WORDS, amount, brief, day_clock, seconds
+from appliance.site.words import LINE_WORDS, amount, brief, plain_day_clock, seconds
 
 if TYPE_CHECKING:
     from appliance.site.fault_page import Seen
@@ -30,8 +30,8 @@ def _head(seen: Seen) -> Iterator[str]:
     yield f"Line      {LINE_WORDS.get(fault.line, fault.line)}"
     if fault.message:
         yield f"Message   {fault.message}"
-    yield f"Since     {day_clock(seen.start)} UTC{unsure}"
-    lasted = f"{day_clock(seen.end)} UTC, lasted {seconds(seen.lasted_s)}" if seen.end else "still on"
+    yield f"Since     {plain_day_clock(seen.start)} UTC{unsure}"
+    lasted = f"{plain_day_clock(seen.end)} UTC, lasted {seconds(seen.lasted_s)}" if seen.end else "still on"
     yield f"Until     {lasted}"
     yield f"Measured  {amount(fault.measured, fault.unit)}"
     yield f"Needed    {amount(fault.needed, fault.unit)}"
@@ -54,7 +54,7 @@ def _losses(seen: Seen) -> Iterator[str]:
         yield "WHAT THE CONTROLLER WOULD HAVE LOST MEANWHILE"
     for loss in seen.losses:
         lasted = "still on" if loss.on else f"for {brief(loss.lasted_s)}"
-        yield f"{WHAT_WORDS.get(loss.what, loss.what)} from {day_clock(loss.start)} UTC, {lasted}"
+        yield f"{WHAT_WORDS.get(loss.what, loss.what)} from {plain_day_clock(loss.start)} UTC, {lasted}"
 
 
 def _figures(seen: Seen) -> Iterator[str]:

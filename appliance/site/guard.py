@@ -81,3 +81,10 @@ def from_own_page() -> bool:
     if origin is not None:
         return urlsplit(origin).netloc.lower() == request.host.lower()
     return site is not None
+
+
+def own_path() -> str:
+    """The page of this box that the request at hand was sent from; the front page where it was none."""
+    from_page = urlsplit(request.referrer or "")
+    own = from_page.path if from_page.netloc == request.host else ""
+    return "/" + own.lstrip("/\\")  # two slashes would lead elsewhere

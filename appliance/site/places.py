@@ -6,10 +6,11 @@ Four places lie under the thumb, the rest behind "More". A place is offered once
 from __future__ import annotations
 
 from typing import Any, NamedTuple
-from urllib.parse import urlsplit
 
 from flask import Flask, redirect, request
 from werkzeug.wrappers import Response
+
+from appliance.site.guard import own_path
 
 LOOK_COOKIE = "look"
 LOOK_KEPT_S = 10 * 365 * 86400
@@ -59,9 +60,7 @@ def install(app: Flask) -> None:
     @app.get("/look/<chosen>")
     def look(chosen: str) -> Response:
         """Kept on the phone alone, so it is no change of the box, and a link will do."""
-        from_page = urlsplit(request.referrer or "")
-        own = from_page.path if from_page.netloc == request.host else ""
-        back = redirect("/" + own.lstrip("/\\"), 303)  # two slashes would lead elsewhere
+        back = redirect(own_path(), 303)
         if chosen in LOOKS:
             back.set_cookie(LOOK_COOKIE, chosen, max_age=LOOK_KEPT_S, httponly=True, samesite="Strict")
         return back

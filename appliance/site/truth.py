@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import timedelta
 from typing import Any
 
-from appliance.site.words import brief, clock, from_iso, span
+from appliance.site.words import brief, from_iso, span, stamp
 
 UNKNOWN = "not known yet"
 Line = Mapping[str, Any]
@@ -85,8 +85,8 @@ def _steps(of: Line) -> tuple[str, str]:
     started = from_iso(of["started_utc"])
     when = f" {span(last['at_s'])} into the watch"
     if started is not None:
-        when = f" at {clock(started + timedelta(seconds=last['at_s']))} UTC"
-    return str(len(of["steps"])), f"the last {brief(abs(last['step_s']))} {way}{when}"
+        when = f" at {stamp(started + timedelta(seconds=last['at_s']))}"
+    return str(len(of["steps"])), f"the last {brief(abs(last['step_s']))} {way},{when}"
 
 
 def _late(of: Line) -> tuple[str, str]:

@@ -15,7 +15,7 @@ from appliance.site.lines import rows as side_by_side
 from appliance.site.losses import WHAT_WORDS, saw
 from appliance.site.picture import Sight
 from appliance.site.truth import Figure, figures
-from appliance.site.words import LINE_WORDS, PATTERN_WORDS, PINS_WORDS, SOURCE_WORDS, STATE_WORDS, clock, from_iso, span
+from appliance.site.words import LINE_WORDS, PATTERN_WORDS, PINS_WORDS, SOURCE_WORDS, STATE_WORDS, from_iso, span, stamp
 
 RECEIVER, CONTROLLER = "from-receiver", "from-controller"
 PROOF_FROM_S = 60.0
@@ -137,7 +137,7 @@ def _proof(picture: dict[str, Any]) -> str:
     left_s = proof["hourly_ruled_out_in_s"]
     if left_s == 0:
         return f"{says}, and rules out a fault that comes once an hour."
-    until = f" (at {clock(now + timedelta(seconds=left_s))} UTC)" if now else ""
+    until = f" (at {stamp(now + timedelta(seconds=left_s))})" if now else ""
     return f"{says}. A fault that comes once an hour is ruled out after {span(left_s)} more{until}."
 
 

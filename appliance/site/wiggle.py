@@ -19,6 +19,7 @@ from flask import Flask, Response, render_template, request
 from werkzeug.wrappers import Response as AnyResponse
 
 from appliance.asking import ask
+from appliance.site.languages import Languages
 from appliance.site.orders import carry_out
 from appliance.site.picture import PictureFile, Sight
 from appliance.site.streams import BEAT_S, Streams
@@ -132,7 +133,12 @@ def known(now: Now) -> dict[str, Any]:
 
 
 def events(
-    look: Callable[[], Now], render: Render, stop: threading.Event, monotonic: Callable[[], float] = time.monotonic
+    look: Callable[[], Now],
+    render: Render,
+    stop: threading.Event,
+    monotonic: Callable[[], float] = time.monotonic,
+    *,
+    put: Callable[[str], str] = str,
 ) -> Iterator[str]:
     """Server-sent events without end, until stop is set: "wiggle" with what changed, "beat" where nothing did.
 
@@ -146,10 +152,10 @@ def events(
         now = look()
         if now.key != key:
             key, told_s = now.key, monotonic()
-            parts = {name: render(f"parts/{name}.html", known(now)).strip() for name in PARTS}
+            parts = {name: put(render(f"parts/{name}.html", known(now)).strip()) for name in PARTS}
             fresh = {name: html for name, html in parts.items() if shown.get(name) != html}
             shown |= fresh
-            told = {"on": now.on, "count": now.count, "title": WORDS[now.state], "parts": fresh}
+            told = {"on": now.on, "count": now.count, "title": put(WORDS[now.state]), "parts": fresh}
             yield f"event: wiggle\ndata: {json.dumps(told, separators=(',', ':'))}\n\n"
         elif monotonic() - told_s >= BEAT_S:
             told_s = monotonic()
@@ -164,6 +170,7 @@ def install(
     command_socket: Path,
     *,
     render: Render,
+    tongues: Languages,
     streams: Streams,
     ending: threading.Event,
 ) -> None:
@@ -187,4 +194,4 @@ def install(
 
     @app.get("/wiggle/live")
     def wiggle_live() -> Response:
-        return streams.answer(events(look, render, ending))
+        return streams.answer(events(look, render, ending, put=tongues.asked().put))

@@ -5,6 +5,8 @@ from __future__ import annotations
 import re
 from datetime import UTC, datetime, timedelta
 
+from markupsafe import Markup, escape
+
 from appliance.judge.words import found_and_advice
 
 NOTHING = "\N{EN DASH}"
@@ -40,6 +42,7 @@ DAMAGE_WORDS = {
     "start-missing": "without a start",
 }
 
+_STAMP = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ")
 _FIGURE = re.compile(r"(\d) (?=(?:s|ms|min|h|d|Hz|%|bytes|[kMG]B)\b|%)")
 
 
@@ -158,9 +161,10 @@ def degrees(value_deg: float | None, positive: str, negative: str, quality: int 
     return f"{abs(value_deg):.{decimals}f}° {positive if value_deg >= 0 else negative}"
 
 
-def glued(sentence: str) -> str:
-    """A sentence in which no figure is parted from its unit by the end of a row."""
-    return _FIGURE.sub("\\1\N{NO-BREAK SPACE}", sentence)
+def glued(sentence: str) -> Markup:
+    """A sentence in which no figure is parted from its unit by the end of a row, and stamps are times."""
+    told = str(escape(_FIGURE.sub("\\1\N{NO-BREAK SPACE}", sentence)))
+    return Markup(_STAMP.sub(lambda found: clock(from_iso(found[0])), told))
 
 
 def damage(reason: str) -> str:
@@ -182,14 +186,36 @@ def from_ns(utc_ns: int) -> datetime:
     return datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=utc_ns // 1000)
 
 
-def clock(when: datetime | None) -> str:
-    """Time of day: "14:02:11"."""
-    return when.astimezone(UTC).strftime("%H:%M:%S") if when else NOTHING
+def stamp(when: datetime) -> str:
+    """For machines, and within a sentence that `glued` will see: "2026-05-04T14:02:11Z"."""
+    return when.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
-def day_clock(when: datetime | None) -> str:
-    """Date and time of day: "2026-05-04 14:02:11"."""
+def hour(when: datetime) -> str:
+    """Time of day, to the minute: "14:02"."""
+    return when.astimezone(UTC).strftime("%H:%M")
+
+
+def clock(when: datetime | None) -> Markup:
+    """Time of day: "14:02:11 UTC", which the phone turns into its own (clock.js)."""
+    return _time(when, "%H:%M:%S")
+
+
+def day_clock(when: datetime | None) -> Markup:
+    """Date and time of day: "2026-05-04 14:02:11 UTC", which the phone turns into its own."""
+    return _time(when, "%Y-%m-%d %H:%M:%S")
+
+
+def plain_day_clock(when: datetime | None) -> str:
+    """Date and time of day in UTC, for a file: "2026-05-04 14:02:11"."""
     return when.astimezone(UTC).strftime("%Y-%m-%d %H:%M:%S") if when else NOTHING
+
+
+def _time(when: datetime | None, form: str) -> Markup:
+    if when is None:
+        return Markup(NOTHING)
+    shown = when.astimezone(UTC).strftime(form)
+    return Markup('<time datetime="{}">{}\N{NO-BREAK SPACE}UTC</time>').format(stamp(when), shown)
 
 
 FILTERS = {
@@ -210,6 +236,8 @@ FILTERS = {
     "found_and_advice": found_and_advice,
     "from_iso": from_iso,
     "from_ns": from_ns,
+    "stamp": stamp,
+    "hour": hour,
     "clock": clock,
     "day_clock": day_clock,
 }

@@ -110,7 +110,7 @@ def test_without_javascript_there_is_a_strip_and_a_table(past: Any) -> None:
     assert "no-go 30 s" in strip
     assert "2 faults began" in strip
     table = html.partition('class="stretch"')[2].partition("</table>")[0]
-    assert re.findall(r"<th scope=\"row\">2026-05-04 (\S+)</th><td>no-go</td>", table) == ["09:16:40"]
+    assert re.findall(r"2026-05-04 (\S+)\sUTC</time></th><td>no-go</td>", table) == ["09:16:40"]
     assert "GGA was away for 30.2\N{NO-BREAK SPACE}s" in html
 
 

@@ -57,7 +57,8 @@ def test_a_coordinate_has_the_digits_that_its_fix_deserves() -> None:
 
 
 def test_times_are_utc() -> None:
-    assert words.clock(words.from_iso("2026-05-04T16:02:11+02:00")) == "14:02:11"
+    shown = '<time datetime="2026-05-04T14:02:11Z">14:02:11\N{NO-BREAK SPACE}UTC</time>'
+    assert words.clock(words.from_iso("2026-05-04T16:02:11+02:00")) == shown
     assert words.from_iso("soon") is None
     assert words.from_ns(1_777_886_053_412_000_000) == datetime(2026, 5, 4, 9, 14, 13, 412_000, tzinfo=UTC)
 

@@ -1,11 +1,12 @@
 // Draws a stretch of a watch: plots that show the same span, moved and scaled together by finger, mouse, key or button.
 import { along } from "./along.js";
+import { dayClock, figure, locale, say } from "./say.js";
 
 const HEIGHT = 96;
 const STATE_HEIGHT = 64;
 const AXIS = 46; // of the y axis: the same for all, so that times stand one under the other
 const STATE = { g: ["go", 0.3], w: ["wait", 0.6], n: ["no-go", 1], ".": ["none", 0.05] };
-const STATE_WORDS = { g: "go", w: "wait", n: "no-go", ".": "box off" };
+const STATE_WORDS = { g: say("go"), w: say("wait"), n: say("no-go"), ".": say("box off") };
 const LEAST_S = 30;
 
 const place = document.getElementById("plots");
@@ -153,7 +154,7 @@ function states(u) {
 
 function clock(times, step) {
   const form = step < 60 ? { timeStyle: "medium" } : step < 86400 ? { timeStyle: "short" } : { dateStyle: "short" };
-  const format = new Intl.DateTimeFormat(navigator.language, { ...form, hourCycle: step < 86400 ? "h23" : undefined });
+  const format = new Intl.DateTimeFormat(locale, { ...form, hourCycle: step < 86400 ? "h23" : undefined });
   return times.map((time) => format.format(time * 1000));
 }
 
@@ -169,11 +170,11 @@ function tell(entry, at) {
   if (!one) {
     entry.output.textContent = `${when} ${STATE_WORDS[of.states[at]]}`;
   } else if (one.mean[at] === null) {
-    entry.output.textContent = "not told";
+    entry.output.textContent = say("not told");
   } else {
-    const figure = (value) => value.toFixed(one.digits);
-    const range = one.least ? ` (${figure(one.least[at])} to ${figure(one.most[at])})` : "";
-    entry.output.textContent = `${figure(one.mean[at])}${range}`;
+    const shown = (value) => figure(value, one.digits);
+    const range = one.least ? say(" ({least} to {most})", { least: shown(one.least[at]), most: shown(one.most[at]) }) : "";
+    entry.output.textContent = `${shown(one.mean[at])}${range}`;
   }
 }
 
@@ -295,7 +296,7 @@ async function settle(push = true) {
     list(near);
     soon();
   } catch (error) {
-    if (error.name !== "AbortError") said.textContent = "The box did not answer; this is drawn from what it sent before.";
+    if (error.name !== "AbortError") said.textContent = say("The box did not answer; this is drawn from what it sent before.");
   }
 }
 
@@ -343,15 +344,15 @@ function tellWays() {
 }
 
 function brief(seconds) {
-  if (seconds < 10) return `${seconds.toFixed(1)} s`;
+  if (seconds < 10) return `${figure(seconds, 1)} s`;
   return seconds < 120 ? `${seconds.toFixed(0)} s` : `${(seconds / 60).toFixed(0)} min`;
 }
 
 function list({ listed }) {
   const rows = listed.rows.map((row) => {
     const words = Object.assign(document.createElement("b"), { textContent: row.says });
-    const when = new Date(row.at).toLocaleString(navigator.language, { dateStyle: "short", timeStyle: "medium" });
-    const lasted = row.lasted_s === null ? "" : `, for ${brief(row.lasted_s)}`;
+    const when = dayClock(row.at);
+    const lasted = row.lasted_s === null ? "" : `, ${say("for {lasted_s}", { lasted_s: brief(row.lasted_s) })}`;
     const small = Object.assign(document.createElement("small"), { textContent: `${when}${lasted}` });
     const inner = Object.assign(document.createElement(row.id ? "a" : "div"), row.id ? { href: `/fault/${row.id}` } : {});
     inner.append(words, " ", small);
@@ -360,13 +361,13 @@ function list({ listed }) {
     return item;
   });
   document.getElementById("listed").replaceChildren(...rows);
-  document.getElementById("listed-more").textContent = rows.length === 0 ? "Nothing in this stretch."
-    : listed.more ? `And ${listed.more} more; look closer to see them.` : "";
+  document.getElementById("listed-more").textContent = rows.length === 0 ? say("Nothing in this stretch.")
+    : listed.more ? say("And {more} more; look closer to see them.", { more: listed.more }) : "";
 }
 
 async function begin() {
   if (!window.uPlot) {
-    said.textContent = "The part that draws is missing on this box; the table below holds the same.";
+    said.textContent = say("The part that draws is missing on this box; the table below holds the same.");
     return;
   }
   readColours();

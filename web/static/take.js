@@ -1,4 +1,5 @@
 // Tells how large each form will be as one chooses, and how far a download is.
+import { figure, say } from "./say.js";
 
 const form = document.getElementById("take");
 const sizes = JSON.parse(form.dataset.sizes);
@@ -10,11 +11,11 @@ let asking = null;
 let wait = 0;
 
 function words(bytes) {
-  if (bytes < 1000) return `${bytes} bytes`;
+  if (bytes < 1000) return say("{count} bytes", { count: bytes });
   let value = bytes;
   for (const unit of ["kB", "MB", "GB"]) {
     value /= 1000;
-    if (value < 999.5 || unit === "GB") return `${value.toFixed(value < 9.95 ? 1 : 0)} ${unit}`;
+    if (value < 999.5 || unit === "GB") return `${figure(value, value < 9.95 ? 1 : 0)} ${unit}`;
   }
   return "";
 }
@@ -34,10 +35,10 @@ async function askBetween() {
   const query = new URLSearchParams(new FormData(form));
   try {
     const answer = await fetch(`/take/sizes.json?${query}`, { signal: asking.signal });
-    said.textContent = answer.ok ? "" : "There is nothing between these two times. Choose others.";
+    said.textContent = answer.ok ? "" : say("There is nothing between these two times. Choose others.");
     tell(answer.ok ? await answer.json() : null);
   } catch (error) {
-    if (error.name !== "AbortError") said.textContent = "The box did not answer.";
+    if (error.name !== "AbortError") said.textContent = say("The box did not answer.");
   }
 }
 
@@ -61,11 +62,11 @@ async function follow(name) {
       misses = 0;
       bar.max = Math.max(about, sent, 1);
       bar.value = sent;
-      said.textContent = done ? `All of it has been sent: ${words(sent)}.` : `${words(sent)} of about ${words(about)} sent.`;
+      said.textContent = done ? say("All of it has been sent: {sent}.", { sent: words(sent) }) : say("{sent} of about {about} sent.", { sent: words(sent), about: words(about) });
       if (done) break;
     } catch {
       misses += 1;
-      if (misses === 5) said.textContent = "Nothing is heard of the download. Look at what this phone says of it.";
+      if (misses === 5) said.textContent = say("Nothing is heard of the download. Look at what this phone says of it.");
     }
   }
   bar.hidden = true;
@@ -80,7 +81,7 @@ form.addEventListener("submit", (event) => {
   }
   ticket.value = [...crypto.getRandomValues(new Uint8Array(8))].map((byte) => byte.toString(16).padStart(2, "0")).join("");
   ticket.disabled = false;
-  said.textContent = "Asked for.";
+  said.textContent = say("Asked for.");
   follow(ticket.value);
 });
 choose();

@@ -1,5 +1,7 @@
 // Keeps touch with the box: its stream of events, saying so when that is lost, and what it is asked to do.
 
+import { clock, say } from "./say.js";
+
 const LOST_AFTER_MS = 2200; // the box gives a sign of life each second
 const TRY_AGAIN_MS = 4000;
 
@@ -58,10 +60,10 @@ export function keepTouch(address, listeners, { opened = () => {}, after = "" } 
   function watch() {
     if (performance.now() - heard < LOST_AFTER_MS) return;
     if (lost.hidden) {
-      since.textContent = new Date(heardAt).toLocaleTimeString("en-GB");
+      since.textContent = clock(heardAt);
       lost.hidden = false;
       document.documentElement.classList.add("lost");
-      document.title = "LOST · linelamp";
+      document.title = `${say("LOST")} · linelamp`;
     }
     if (performance.now() - tried > TRY_AGAIN_MS) connect();
   }

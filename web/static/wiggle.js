@@ -1,4 +1,5 @@
 // The wiggle page: renews itself from the box's stream, and gives one stroke of sound and of vibration for each loss.
+import { say } from "./say.js";
 import { layParts } from "./lay.js";
 import { keepTouch, order } from "./touch.js";
 
@@ -56,7 +57,7 @@ function show({ on, count, title, parts }) {
 function tellSound() {
   toggle.hidden = !window.AudioContext;
   toggle.setAttribute("aria-pressed", soundOn);
-  toggle.textContent = soundOn ? "Sound is on. Turn it off" : "Sound is off. Turn it on";
+  toggle.textContent = soundOn ? say("Sound is on. Turn it off") : say("Sound is off. Turn it on");
 }
 
 toggle.addEventListener("click", () => {
@@ -69,11 +70,11 @@ document.getElementById("order").addEventListener("submit", async (event) => {
   event.preventDefault();
   if (event.submitter && event.submitter.value === "true") wake();
   tellSound();
-  const { ok, says } = await order(event.target, event.submitter, "The box did not answer. Look at its lamps.");
+  const { ok, says } = await order(event.target, event.submitter, say("The box did not answer. Look at its lamps."));
   said.textContent = ok ? "" : says;
 });
 
 // What was lost while this page had no touch gets no stroke: a stroke means now.
 keepTouch("/wiggle/live", { wiggle: show }, { opened: () => { counted = null; } });
 tellSound();
-if (!canVibrate) said.textContent = "This phone’s browser cannot vibrate.";
+if (!canVibrate) said.textContent = say("This phone’s browser cannot vibrate.");
