@@ -34,6 +34,7 @@ from appliance.site import (
 )
 from appliance.site.board import Board, events
 from appliance.site.glance import Glance
+from appliance.site.handing_over import Unit
 from appliance.site.languages import Languages
 from appliance.site.lines import floor_says
 from appliance.site.orders import carry_out
@@ -65,13 +66,15 @@ def create_app(
     needs_folders: Sequence[Path] = (),
     host_names: Collection[str] = (),
     log: recent_log.RecentLog | None = None,
+    unit: Unit | None = None,
     stop: threading.Event | None = None,
 ) -> Flask:
     """The page. machine: shown while no picture tells it. host_names: further names under which the box may be called.
 
     pin: asked for before anything is changed; "": nothing can be. state_folder: where it keeps what outlives a
     restart. needs_folders: where needs sheets lie beside those that come along, the user's own first. stop: set it to
-    end all streams. log: what this process logs, to be shown. None of the files need exist yet.
+    end all streams. log: what this process logs, to be shown. unit: what changes the box itself.
+    None of the files need exist yet.
     """
     web = web_folder()
     app = Flask("appliance.site", template_folder=str(web / "templates"), static_folder=str(web / "static"))
@@ -108,8 +111,9 @@ def create_app(
     job.install(app, history_path, command_socket)
     needs_pages.install(app, picture, needs_folders, command_socket)
     help_page.install(app)
-    box_page.install(app, picture, history_path, command_socket, log=log or recent_log.RecentLog())
-    change_pages.install(app, history_path, command_socket)
+    unit = unit or Unit(history_path)
+    box_page.install(app, picture, history_path, command_socket, unit, log=log or recent_log.RecentLog())
+    change_pages.install(app, unit, command_socket)
 
     @app.errorhandler(HTTPException)
     def plain_error(error: HTTPException) -> tuple[str, int]:

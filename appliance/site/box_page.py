@@ -35,13 +35,12 @@ def install(
     picture: PictureFile,
     history_path: Path,
     command_socket: Path,
+    unit: Unit,
     *,
     log: RecentLog,
     sys: Path = hardware.SYS,
 ) -> None:
     """Adds the page to app. log: of this process."""
-
-    unit = Unit(history_path)
 
     def page(tried: list[dict[str, Any]] | None = None, says: str = "") -> str:
         sight = picture.look()
@@ -51,7 +50,7 @@ def install(
             room=hardware.room(history_path), watches=watches, watch_words=watch_words, done=done, trouble=trouble,
             log=_log(command_socket, log), tried=tried, said=says or SAID.get(request.args.get("said", "")),
             line_words=LINE_WORDS, hot_c=hardware.HOT_C,
-            unit_there=unit.there, update_answer=unit.update_answer(), wifi_answer=unit.wifi_answer(),
+            unit=unit, update_answer=unit.update_answer(), wifi_answer=unit.wifi_answer(),
             now=from_iso(sight.picture["at_utc"]) if sight.picture else None,
         )  # fmt: skip
 

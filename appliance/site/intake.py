@@ -14,19 +14,16 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from appliance.site.handing_over import BUNDLE
+from appliance import wishes
 
 PIECE_BYTES = 12 * 1024
 """With the form around it, less than any request may have."""
-SIZE_MOST = 300_000_000
-"""Some ten times the program with all its libraries. Our choice."""
 FREE_LEAST = 200_000_000
 """Left free on the card, for history and for what is unpacked. Our choice."""
 TAKES_MOST_S = 3600.0
 SILENT_MOST_S = 120.0
 """An update that takes longer, or of which nothing comes for so long, is let go. Our choice: a phone that was carried
 out of reach and back."""
-INCOMING = "incoming-"
 
 
 class NotTaken(Exception):
@@ -62,17 +59,17 @@ class Intake:
                 raise NotTaken(
                     "An update is coming in already. Wait until it is over, or two minutes if it was broken off."
                 )
-            if not 0 < size <= SIZE_MOST:
-                raise NotTaken(f"An update has between 1 byte and {SIZE_MOST // 1_000_000} MB. This is another file.")
+            if not 0 < size <= wishes.BUNDLE_MOST_BYTES:
+                most = wishes.BUNDLE_MOST_BYTES // 1_000_000
+                raise NotTaken(f"An update has between 1 byte and {most} MB. This is another file.")
             disk = os.statvfs(self._folder)
             if disk.f_bavail * disk.f_frsize < size + FREE_LEAST:
                 raise NotTaken(
                     "There is not enough room on the card. Take away what you need, erase a watch, and try again."
                 )
-            for left in self._folder.glob(f"{INCOMING}*"):  # of a process before this one
-                left.unlink(missing_ok=True)
+            wishes.clear_incoming(self._folder)  # of a process before this one
             ticket, now_s = secrets.token_hex(8), self._monotonic()
-            path = self._folder / f"{INCOMING}{ticket}"
+            path = self._folder / f"{wishes.INCOMING}{ticket}"
             os.close(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600))
             self._coming = _Coming(ticket, path, size, 0, now_s, now_s)
             return ticket
@@ -100,7 +97,7 @@ class Intake:
             if coming.at < coming.size:
                 return coming.at, False
             self._coming = None
-            coming.path.replace(self._folder / BUNDLE)
+            coming.path.replace(self._folder / wishes.BUNDLE)
             return coming.at, True
 
     def _write(self, coming: _Coming, piece: bytes) -> None:

@@ -34,6 +34,7 @@ _BUSY = "The box is too busy just now. Look whether it did it before you ask aga
 _HANDED_OVER = {
     "wifi": "Another Wi-Fi was asked for: “{}”.",
     "update": "An update of {} came in, to be checked.",
+    "version-before": "The version before was asked for.",
 }
 _OF_MOST = 60  # characters
 

@@ -183,7 +183,7 @@ def test_what_the_page_hands_over_leaves_a_mark_of_the_box(running: Callable[...
     assert ask(path, {"do": "handed-over", "what": "wifi", "of": "{0}" + "x" * 100}) == {"ok": True}
     assert ask(path, {"do": "handed-over", "what": "update", "of": "24 MB"}) == {"ok": True}
     for bad in ({"what": "card", "of": "x"}, {"what": "wifi"}, {"what": ["wifi"], "of": "x"}):
-        with pytest.raises(AskError, match="what must be wifi or update"):
+        with pytest.raises(AskError, match="what must be wifi or update or version-before"):
             ask(path, {"do": "handed-over", **bad})
     tap.tap.stop()
     assert tap.ended() == 0

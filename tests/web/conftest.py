@@ -26,6 +26,7 @@ from appliance.judge import needs
 from appliance.sentence.checksum import checksum
 from appliance.sentence.chunk import Chunk
 from appliance.site import create_app
+from appliance.site.handing_over import Unit
 
 NS = 1_000_000_000
 STARTED_NS = 500 * NS
@@ -168,6 +169,8 @@ class Page:
         self.app: Flask = create_app(
             self.picture_path, self.history_path, self.socket_path, machine=MACHINE, pin=PIN,
             state_folder=folder / "web", needs_folders=[folder / "needs", folder / "sheets"], stop=self.stop,
+            unit=Unit(self.history_path, signers=folder / "signers", wifi_now=folder / "wifi-now.json",
+                      programs=folder / "programs"),
         )  # fmt: skip
         self.client: FlaskClient = self.app.test_client()
 
@@ -176,6 +179,16 @@ class Page:
         fresh = self.picture_path.with_suffix(".new")
         fresh.write_text(json.dumps(picture))
         fresh.replace(self.picture_path)
+
+    def equip(self) -> None:
+        """Makes it the page of a box that has the unit for updates and Wi-Fi, and a version before this one."""
+        folder = self.history_path.parent
+        for name in ("update", "wifi", "programs/a", "programs/b"):
+            (folder / name).mkdir(parents=True)
+        (folder / "programs/now").symlink_to("a")
+        (folder / "programs/b/release.json").write_text('{"version": "0.0.9", "schema": 5, "made": "2026-05-01"}')
+        (folder / "signers").touch()
+        (folder / "wifi-now.json").write_text('{"on": true, "name": "Larkmere 3", "country": "IE", "channel": 3}')
 
     def html(self, path: str = "/", status: int = 200) -> str:
         """A page's text."""
@@ -334,10 +347,24 @@ settings.web_host, settings.web_port = "127.0.0.1", int(sys.argv[2])
 sys.exit(site.run(settings))
 """
 
+SERVE_EQUIPPED = """
+import sys
+from pathlib import Path
+from appliance.site import create_app
+from appliance.site.handing_over import Unit
+from appliance.site.serve import serve
+folder = Path(sys.argv[1])
+unit = Unit(folder / "history.db", signers=folder / "signers", wifi_now=folder / "wifi-now.json",
+            programs=folder / "programs")
+app = create_app(folder / "picture.json", folder / "history.db", folder / "tap.sock", pin="405162", unit=unit)
+serve(app, "127.0.0.1", int(sys.argv[2]))
+"""
+
 SERVE_BRIEFLY = """
 import sys
 from pathlib import Path
 from appliance.site import create_app
+from appliance.site.handing_over import Unit
 from appliance.site.serve import serve
 folder = Path(sys.argv[1])
 app = create_app(folder / "picture.json", folder / "history.db", folder / "tap.sock")
@@ -386,6 +413,16 @@ def hasty(page: Page, picture: dict[str, Any], soon: Callable[[Callable[[], bool
     """The served page, which gives a request a second to come in."""
     page.show(picture)
     made = Server(page.picture_path.parent, soon, SERVE_BRIEFLY)
+    yield made
+    made.kill()
+
+
+@pytest.fixture
+def equipped(page: Page, picture: dict[str, Any], soon: Callable[[Callable[[], bool]], float]) -> Iterator[Server]:
+    """The served page of a box that has the unit for updates and Wi-Fi."""
+    page.show(picture)
+    page.equip()
+    made = Server(page.picture_path.parent, soon, SERVE_EQUIPPED)
     yield made
     made.kill()
 

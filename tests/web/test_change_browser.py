@@ -19,17 +19,16 @@ BUNDLE = os.urandom(250_000)
 
 
 @pytest.fixture
-def folder(past: Any) -> Path:
-    path: Path = past.history_path.parent / "update"
-    path.mkdir()
+def folder(equipped: Any, page: Any) -> Path:
+    path: Path = page.history_path.parent / "update"
     return path
 
 
 @pytest.fixture(params=[(390, 844), (1280, 800)], ids=["phone", "wide"])
-def phone(browser: Browser, folder: Path, server: Any, request: Any) -> Iterator[Page]:
+def phone(browser: Browser, folder: Path, equipped: Any, request: Any) -> Iterator[Page]:
     width, height = request.param
     context = browser.new_context(
-        viewport={"width": width, "height": height}, base_url=f"http://127.0.0.1:{server.port}"
+        viewport={"width": width, "height": height}, base_url=f"http://127.0.0.1:{equipped.port}"
     )
     page = context.new_page()
     page.set_default_timeout(15_000)
@@ -96,6 +95,7 @@ def test_another_wifi_tells_how_to_join_again(phone: Page, folder: Path) -> None
     phone.get_by_role("link", name="Change the Wi-Fi").click()
     phone.get_by_label("Name").fill("Larkmere box")
     phone.get_by_label("Country").select_option("GB")
+    phone.get_by_label("Channel").select_option("6")
     phone.get_by_label("Passphrase").fill("schlüssel eins")
     phone.get_by_role("button", name="Change the Wi-Fi").click()
     expect(phone.get_by_role("heading")).to_contain_text("PIN")
@@ -112,5 +112,5 @@ def test_another_wifi_tells_how_to_join_again(phone: Page, folder: Path) -> None
     box = code.bounding_box()
     assert box
     assert box["width"] >= 200
-    wished = json.loads((folder.parent / "wifi-wanted.json").read_text())
+    wished = json.loads((folder.parent / "wifi" / "wanted").read_text())
     assert wished == {"name": "Larkmere box", "country": "GB", "channel": 6, "passphrase": "key number one"}

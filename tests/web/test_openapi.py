@@ -44,7 +44,7 @@ def test_every_answer_is_described(past: Any, picture: dict[str, Any], listener:
     schema = schemathesis.openapi.from_dict(described(past))
     schema.app = past.app
     operations = [found.ok() for found in schema.get_all_operations() if isinstance(found, Ok)]
-    assert len(operations) == 19
+    assert len(operations) == 20
     for operation in operations:
 
         @given(case=operation.as_strategy())

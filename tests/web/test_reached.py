@@ -52,9 +52,8 @@ def axe() -> str:
 
 
 @pytest.fixture
-def site(browser: Browser, past: Any, server: Any) -> tuple[Browser, Any, str]:
-    (past.history_path.parent / "update").mkdir()
-    return browser, past, f"http://linelamp.local:{server.port}"
+def site(browser: Browser, past: Any, equipped: Any) -> tuple[Browser, Any, str]:
+    return browser, past, f"http://linelamp.local:{equipped.port}"
 
 
 @pytest.mark.parametrize("state", ["go", "no-go", "wait"])

@@ -32,9 +32,8 @@ CUT = """() => [...document.querySelectorAll("main :is(a, button, th, td, p, b),
 
 
 @pytest.fixture
-def address(page: Any, server: Any, picture: dict[str, Any]) -> Iterator[str]:
+def address(page: Any, equipped: Any, picture: dict[str, Any]) -> Iterator[str]:
     """A drive with faults, served beside a picture that is renewed."""
-    (page.history_path.parent / "update").mkdir()
     drive(page.history_path, lanes, 1200, ((300, 330), (700, 705)))
     stop = threading.Event()
 
@@ -44,7 +43,7 @@ def address(page: Any, server: Any, picture: dict[str, Any]) -> Iterator[str]:
 
     renewing = threading.Thread(target=renew)
     renewing.start()
-    yield f"http://linelamp.local:{server.port}"
+    yield f"http://linelamp.local:{equipped.port}"
     stop.set()
     renewing.join(5)
 

@@ -14,7 +14,8 @@ from typing import Any
 import pytest
 
 from appliance.site import intake as intake_module
-from appliance.site.intake import PIECE_BYTES, SIZE_MOST, Intake, NotTaken
+from appliance.site.intake import PIECE_BYTES, Intake, NotTaken
+from appliance.wishes import BUNDLE_MOST_BYTES
 
 OWN = {"Origin": "http://localhost", "Accept": "application/json"}
 PIN = "405162"
@@ -67,7 +68,7 @@ def test_a_piece_that_comes_twice_or_too_early_changes_nothing(intake: Intake, t
     assert (tmp_path / "bundle").read_bytes() == b"abcdef"
 
 
-@pytest.mark.parametrize("size", [0, -1, SIZE_MOST + 1])
+@pytest.mark.parametrize("size", [0, -1, BUNDLE_MOST_BYTES + 1])
 def test_a_size_that_no_update_has_is_refused(intake: Intake, size: int, tmp_path: Path) -> None:
     with pytest.raises(NotTaken, match="another file"):
         intake.begin(size)
@@ -122,7 +123,7 @@ def test_a_full_card_is_told_before_anything_comes(intake: Intake, monkeypatch: 
 @pytest.fixture
 def box(past: Any, listener: Any) -> Any:
     listener.answer = {"ok": True, "rows": []}
-    folder(past).mkdir()
+    past.equip()
     return past
 
 
@@ -164,7 +165,7 @@ def test_an_update_comes_in_and_is_marked(box: Any, listener: Any) -> None:
 
 def test_a_listening_part_that_hangs_holds_up_no_update(past: Any) -> None:
     """It may be the very thing that the update mends."""
-    folder(past).mkdir()
+    past.equip()
     of = fields(past)
     told = begin(past, of, 3).json
     assert piece(past, of, told["ticket"], 0, b"abc").json["done"]
@@ -190,7 +191,7 @@ def test_a_request_larger_than_any_may_be_is_refused(box: Any) -> None:
     of = fields(box)
     ticket = begin(box, of).json["ticket"]
     assert piece(box, of, ticket, 0, bytes(20 * 1024)).status_code == 413
-    assert begin(box, of, SIZE_MOST + 1).status_code == 409
+    assert begin(box, of, BUNDLE_MOST_BYTES + 1).status_code == 409
     assert [path.stat().st_size for path in folder(box).iterdir()] == [0]
 
 
@@ -209,10 +210,26 @@ def test_what_came_of_it_is_told_and_while_it_is_tried_none_comes(box: Any) -> N
     told = {"state": "trying", "says": "It runs since a minute.", "version": "0.2.0", "utc": "2026-05-04T09:30:00Z"}
     (folder(box) / "answer.json").write_text(json.dumps(told))
     assert box.client.get("/box/changes.json").json["update"] == told | {
-        "words": "being tried", "under_way": True, "utc": "2026-05-04T09:30:00+00:00"
+        "words": "being tried", "under_way": True
     }  # fmt: skip
     assert begin(box, fields(box)).status_code == 409
     for state, words in (("done", "done"), ("refused", "refused"), ("fell-back", "taken back")):
         (folder(box) / "answer.json").write_text(json.dumps(told | {"state": state}))
         assert f"The last update: {words}.</b> Version 0.2.0." in box.html("/box")
     assert begin(box, fields(box)).status_code == 200
+
+
+def test_the_version_before_can_be_asked_for(box: Any, listener: Any) -> None:
+    assert "Go back to version 0.0.9" in box.html("/box/update")
+    of = fields(box)
+    assert box.client.post("/box/update/back", data=of, headers=OWN).json["ask_pin"]
+    assert lying(folder(box)) == []
+    done = box.client.post("/box/update/back", data=of | {"pin": PIN}, headers=OWN)
+    assert (done.status_code, done.location) == (303, "/box/update")
+    assert [path.name for path in folder(box).iterdir()] == ["version-before"]
+    assert {"do": "handed-over", "what": "version-before", "of": ""} in listener.heard
+    assert box.client.post("/box/update/back", data=of, headers=OWN).status_code == 409
+    (folder(box) / "version-before").unlink()
+    (box.history_path.parent / "programs/b/release.json").unlink()
+    assert box.client.post("/box/update/back", data=of, headers=OWN).status_code == 409
+    assert "Go back to version" not in box.html("/box/update")
