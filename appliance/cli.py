@@ -1,5 +1,5 @@
 """The command line: `linelamp tap`, `web`, `demo`, `check`, `needs`, `export`, `sheet`, `compare`,
-`simulate`, `erase`.
+`simulate`, `erase`, `self-test`.
 
 Each command imports what it needs when it is called, so that the tap loads no web server and a check no serial port.
 """
@@ -268,6 +268,19 @@ def erase(settings_file: Path | None, watch_id: int | None, every: bool, yes: bo
     except AskError as trouble:
         _fail(str(trouble))
     click.echo(f"Erasing {what}; a mark on the page tells when it is done.")
+
+
+@main.command("self-test")
+@_settings_option
+def self_test(settings_file: Path | None) -> None:
+    """Try whether this version is fit to run here, without touching anything. An update does so before it is begun."""
+    from appliance import fit  # noqa: PLC0415
+
+    try:
+        modules = fit.prove(_settings(settings_file))
+    except Exception as trouble:  # whatever it is, it is the reason
+        _fail(f"{type(trouble).__name__}: {trouble}")
+    click.echo(f"linelamp {__version__} is fit to run here: {modules} modules, history, needs and pages.")
 
 
 def _history(file: Path | None, settings_file: Path | None) -> Path:

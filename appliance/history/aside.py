@@ -1,4 +1,5 @@
-"""Sets a damaged history aside, whole, under a name that tells it, so that a new one can begin in its place."""
+"""Sets a history aside that is damaged, or newer than the program, whole, under a name that tells it, so that a new one
+can begin in its place."""
 
 from __future__ import annotations
 
@@ -18,9 +19,9 @@ CHECK_S = 5.0
 _STEPS = 10_000
 
 
-def set_aside(path: Path) -> Path:
+def set_aside(path: Path, why: str = "damaged") -> Path:
     """Give the file, its log and its tail another name. Where it lies now. OSError if the folder does not let us."""
-    aside = _free_name(path)
+    aside = _free_name(path, why)
     wal = path.with_name(path.name + "-wal")
     if wal.exists():  # first, since a log without its file would be thrown away at the next start
         wal.rename(aside.with_name(aside.name + "-wal"))
@@ -53,11 +54,11 @@ def look_over(db: Database, path: Path) -> None:
         raise HistoryDamaged(f"The history {path} is damaged: {' '.join(str(found).split())}.")
 
 
-def _free_name(path: Path) -> Path:
+def _free_name(path: Path, why: str) -> Path:
     """A log that has it without a file was renamed alone, as power or the folder failed: it waits for its file, and is
     not to be overwritten by another log."""
     number = 1
-    while (aside := path.with_name(f"{path.name}.damaged-{number}")).exists() or all(map(_has_log, (path, aside))):
+    while (aside := path.with_name(f"{path.name}.{why}-{number}")).exists() or all(map(_has_log, (path, aside))):
         number += 1
     return aside
 

@@ -64,8 +64,8 @@ def erase(db: Database, path: Path, watches: list[int], current: int | None, bef
 
 
 def set_aside_of(path: Path) -> list[Path]:
-    """The damaged files that were set aside of the history at path, logs and tails among them."""
-    return sorted(path.parent.glob(f"{path.name}.damaged-*"))
+    """The files that were set aside of the history at path, damaged or newer, logs and tails among them."""
+    return sorted(aside for why in ("damaged", "newer") for aside in path.parent.glob(f"{path.name}.{why}-*"))
 
 
 def erase_aside(path: Path) -> None:

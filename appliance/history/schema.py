@@ -22,7 +22,7 @@ from pathlib import Path
 
 from sqlite_utils import Database, Migrations
 
-from appliance.history.rows import HistoryDamaged, HistoryError, State
+from appliance.history.rows import HistoryDamaged, HistoryError, HistoryNewer, State
 from appliance.history.steps import APPLICATION_ID, STEPS, migrations
 
 LINES: tuple[str, ...] = ("from-receiver", "from-controller")  # kept as their place here; append only
@@ -37,7 +37,7 @@ NO_TEXT = "Could not decode to UTF-8"  # how Python tells of a text that is none
 
 
 def open_writing(path: Path | str) -> Database:
-    """The history to write, made or brought up to date as needed. HistoryError if it is not ours or is newer."""
+    """The history to write, made or brought up to date as needed. HistoryError if it is not ours, HistoryNewer."""
     path = Path(path)
     with plain_errors(path):
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -137,7 +137,7 @@ def _refuse_foreign(db: Database, path: Path) -> None:
     known = {step.__name__ for step in STEPS}
     newer = [str(migration.name) for migration in migrations.applied(db) if migration.name not in known]
     if newer:
-        raise HistoryError(
+        raise HistoryNewer(
             f"The history {path} was written by a newer version of this program (it has {', '.join(newer)}). "
             "Update the program, or choose another file. It was left as it is."
         )

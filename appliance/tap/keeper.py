@@ -13,6 +13,7 @@ from pathlib import Path
 from appliance.history.aside import set_aside
 from appliance.history.rows import (
     HistoryDamaged,
+    HistoryNewer,
     MarkRow,
     WatchStart,
 )
@@ -142,7 +143,7 @@ class Keeper(Orders):
             try:
                 with self._at_card():
                     return self._begin()
-            except HistoryDamaged as trouble:
+            except (HistoryDamaged, HistoryNewer) as trouble:
                 self._trouble(trouble)
                 if self._set_aside(trouble):
                     continue
@@ -253,10 +254,10 @@ class Keeper(Orders):
         opened.take_over(pending)
         return opened
 
-    def _set_aside(self, trouble: HistoryDamaged) -> bool:
+    def _set_aside(self, trouble: HistoryDamaged | HistoryNewer) -> bool:
         try:
             with self._at_card():
-                aside = set_aside(self._path)
+                aside = set_aside(self._path, "newer" if isinstance(trouble, HistoryNewer) else "damaged")
         except OSError as error:
             self._trouble(error)
             return False

@@ -157,7 +157,7 @@ class Replay:
 
     def _cut(self, card: Card, disk: Path, dice: Random) -> str:
         left = card.left_by_a_cut(dice)
-        start, size = (sectors * SECTOR for sectors in partitions(disk)[2])
+        start, size = (sectors * SECTOR for sectors in partitions(disk)[3])
         with tempfile.TemporaryDirectory(dir="/dev/shm") as made:
             part, folder = Path(made) / "part", Path(made) / "files"
             folder.mkdir()

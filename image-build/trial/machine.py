@@ -45,7 +45,7 @@ Restart=always
 RestartSec=3
 END
 ln -s ../boot-test-shell.service /run/systemd/system/multi-user.target.wants/
-for part in 01 02 03; do
+for part in 01 02 03 04; do
     folder="/run/systemd/system/dev-disk-by\\x2dpartuuid-6c6c6d70\\x2d$part.device.d"
     mkdir -p "$folder"
     printf '[Unit]\\nJobRunningTimeoutSec=1200\\n' >"$folder/60-boot-test.conf"

@@ -68,7 +68,7 @@ def partitions(image: Path) -> list[tuple[int, int]]:
 def writes_outside(report: Report, machine: Machine, image: Path) -> None:
     """Of all writes from power-on to power-off, none but one of the partition table lies outside the history."""
     with report.step("3 no write reaches anything but the history's partition") as told:
-        start, size = partitions(image)[2]
+        start, size = partitions(image)[3]
         writes = [one for one in read_log(machine.writes) if isinstance(one, Write)]
         outside = [one for one in writes if not start <= one.sector < start + size]
         told.append(f"{len(writes)} writes in {machine.up_s() / 60:.0f} min, of them {len(outside)} of the block "

@@ -37,6 +37,10 @@ def pack(folder: Path, order: list[str]) -> Path:
     (tree / "etc").mkdir(parents=True)
     for name in order:
         (tree / "etc" / name).write_text(name)
+    (tree / "opt/linelamp/a").mkdir(parents=True)
+    for name in order:
+        (tree / "opt/linelamp/a" / name).write_text(name)
+    (tree / "opt/linelamp/now").symlink_to("a")
     (tree / "etc/fstab").write_text((BUILD / "card/etc/fstab").read_text())
     boot.mkdir()
     for name in ("b.txt", "a.txt"):
@@ -63,9 +67,13 @@ def test_the_same_tree_gives_the_same_image(tmp_path: Path) -> None:
     label = re.search(r"label-id: 0x(\w+)", table)
     assert label
     named = (BUILD / "card/etc/fstab").read_text() + (BUILD / "card/boot/firmware/cmdline.txt").read_text()
+    start = int(re.findall(r"start= *(\d+)", table)[2]) * 512
+    listed = ["debugfs", "-R", "ls -p /a", f"{one}?offset={start}"]
+    programs = subprocess.run(listed, capture_output=True, text=True, check=True).stdout
+    assert set(names) <= set(programs.split("/"))
     parts = {f"{label[1]}-0{n}" for n in range(1, 1 + table.count("start="))}
     assert set(re.findall(r"PARTUUID=(\S+)", named)) == parts
-    assert len(parts) == 3
+    assert len(parts) == 4
 
 
 def test_the_transmit_pin_is_left_an_input(tmp_path: Path) -> None:

@@ -12,10 +12,17 @@ from pathlib import Path
 import pytest
 
 UNITS = Path("usr/local/lib/systemd/system")
-OURS = ("linelamp-tap", "linelamp-web", "linelamp-settings", "linelamp-grow")
+OURS = ("linelamp-tap", "linelamp-web", "linelamp-settings", "linelamp-grow", "linelamp-update", "linelamp-stick@")
+PATHS = ("linelamp-update.path",)
 NAMING = ("After", "Before", "Wants", "Requires", "Conflicts", "WantedBy", "RequiredBy")
 # Mounts are made from the card's fstab, NetworkManager and avahi are packages of the card: not on every machine.
-ELSEWHERE = {"var-lib-linelamp.mount", "boot-firmware.mount", "NetworkManager.service", "avahi-daemon.service"}
+ELSEWHERE = {
+    "var-lib-linelamp.mount",
+    "opt-linelamp.mount",
+    "boot-firmware.mount",
+    "NetworkManager.service",
+    "avahi-daemon.service",
+}
 GROUPS_OF_DEBIAN = {"root"}
 SAFE_MOST = 2.5
 
@@ -36,7 +43,7 @@ def unit(request: pytest.FixtureRequest, tree: Path) -> dict[str, list[str]]:
 
 
 def test_no_unit_is_left_out_here(tree: Path) -> None:
-    assert {path.name for path in (tree / UNITS).iterdir()} == {f"{name}.service" for name in OURS}
+    assert {path.name for path in (tree / UNITS).iterdir()} == {*(f"{name}.service" for name in OURS), *PATHS}
 
 
 def test_units_named_exist(unit: dict[str, list[str]], laid: Path) -> None:
@@ -55,14 +62,14 @@ def test_a_misspelt_target_would_be_found(laid: Path) -> None:
 
 def test_programs_exist(unit: dict[str, list[str]], tree: Path) -> None:
     project = tomllib.loads((tree.parent / "pyproject.toml").read_text())["project"]
-    (command,) = unit["ExecStart"]
-    for word in command.split():
+    (command, *later) = unit["ExecStart"] + unit["ExecStopPost"]
+    for word in " ".join([command, *later]).split():
         if word.startswith("/usr/local/"):
             assert (tree / word.lstrip("/")).stat().st_mode & 0o100
         elif word.startswith("/opt/linelamp/now/bin/"):
             assert word.rpartition("/")[2] in {*project["scripts"], "python"}
         elif word.startswith("/"):
-            assert word == "/var/lib/linelamp"
+            assert word in ("/var/lib/linelamp", "/dev/%I")
 
 
 def test_commands_of_the_program_exist(tree: Path) -> None:
@@ -116,6 +123,18 @@ def test_folders_are_those_of_the_settings(tree: Path) -> None:
     assert read(tree / UNITS / "linelamp-web.service")["ReadWritePaths"] == [" ".join(f"-{one}" for one in own)]
 
 
+def test_an_update_is_looked_for_where_the_page_and_a_stick_lay_it(tree: Path) -> None:
+    from appliance import settings, wishes
+    from updating import stick
+    from updating.__main__ import BUNDLES, VERSION_BEFORE
+
+    folder = settings.load().update_folder
+    wanted = read(tree / UNITS / "linelamp-update.path")["PathExists"]
+    assert wanted == [str(folder / name) for name in (*BUNDLES, VERSION_BEFORE)]
+    assert {wishes.BUNDLE, wishes.VERSION_BEFORE, stick.NAME} == {Path(path).name for path in wanted}
+    assert read(tree / UNITS / "linelamp-stick@.service")["ReadWritePaths"] == [str(folder)]
+
+
 def test_what_keeps_a_box_alive(tree: Path) -> None:
     from appliance.tap.daemon import HEARTBEAT_MOST_S
 
@@ -154,7 +173,9 @@ def analyze(*words: str | Path) -> subprocess.CompletedProcess[str]:
 
 
 def test_systemd_has_nothing_to_say(laid: Path) -> None:
-    done = analyze("verify", "--man=no", f"--root={laid}", *(f"{name}.service" for name in OURS))
+    done = analyze(
+        "verify", "--man=no", f"--root={laid}", *(f"{name}.service".replace("@", "@sda1") for name in OURS), *PATHS
+    )
     assert (done.returncode, done.stderr) == (0, "")
 
 

@@ -5,14 +5,17 @@ from __future__ import annotations
 import sqlite3
 import time
 from collections.abc import Callable
+from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from appliance.history import tail
+from appliance.history.erase import set_aside_of
 from appliance.history.reader import History
 from appliance.history.rows import FaultRow, LossRow, MarkRow, WatchStart
+from appliance.history.writer import HistoryWriter
 from appliance.sentence.chunk import Chunk
 from appliance.tap.keeper import Keeper
 from appliance.tap.orders import ORDERS_MOST
@@ -275,3 +278,25 @@ def test_what_finds_no_room_is_told_to_whoever_asked(tmp_path: Path) -> None:
     keeper.erase(1, told.append)
     assert keeper.dropped == 1
     assert told == ["more waits for the card than this box can hold. Ask again when history can be written."]
+
+
+def test_a_history_of_a_newer_program_is_set_aside_whole(tmp_path: Path) -> None:
+    """As where the box went back to the version before: what is heard from then on is kept, and so is what was."""
+    path = tmp_path / "history.db"
+    with HistoryWriter(path) as writer:
+        writer.begin_watch(START)
+        writer.add_mark(MarkRow(5 * SECOND, "page", "of the newer"))
+    with closing(sqlite3.connect(path)) as plain:
+        plain.execute("INSERT INTO _sqlite_migrations VALUES (99, 'linelamp', 'm099_later', '2031-01-01')")
+        plain.commit()
+    keeper = Keeper(path, START, clock=quick)
+    keeper.start()
+    keeper.mark(MarkRow(5 * SECOND, "page", "here"))
+    assert keeper.stop(6 * SECOND, 10.0)
+    here, told = sorted(kept(path)[1], key=len)
+    assert here == "here"
+    assert "newer version" in told
+    assert "set aside, whole, as history.db.newer-1" in told
+    with closing(sqlite3.connect(tmp_path / "history.db.newer-1")) as plain:
+        assert plain.execute("SELECT note FROM mark").fetchall() == [("of the newer",)]
+    assert [aside.name for aside in set_aside_of(path)][:1] == ["history.db.newer-1"]
