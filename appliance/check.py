@@ -75,6 +75,9 @@ class Recording:
     def _feed(self, watch: Watch, piece: Recorded) -> None:
         """As live, a look sees the bytes that had come by then and no others: the chunk is cut at each."""
         chunk = piece.chunk
+        if (last_ns := min(watch.next_look_ns, self._tuning_ns - 1)) >= chunk.end_ns:  # nothing is due in it, mostly
+            watch.feed(piece.line, chunk)
+            return
         self._until(watch, chunk.start_ns)
         while (last_ns := min(watch.next_look_ns, self._tuning_ns - 1)) < chunk.end_ns:
             count = (last_ns - chunk.start_ns) // chunk.step_ns + 1

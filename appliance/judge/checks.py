@@ -34,23 +34,24 @@ Rule = Callable[["Look"], Iterator[Check]]
 
 @dataclass(slots=True)
 class Look:
-    """All that a rule may look at. samples: of the fix, since the last look."""
+    """All that a rule may look at. samples: of the fix, since the last look.
+
+    heard_since_ns: since when the line has been speaking without a silence; since the port was opened, if it never
+    spoke. waited_ns: how long ago that was.
+    """
 
     needs: Needs
     meter: LineMeter
     started_ns: int
     now_ns: int
     samples: list[FixSample] = field(default_factory=list)
+    heard_since_ns: int = field(init=False)
+    waited_ns: int = field(init=False)
 
-    @property
-    def heard_since_ns(self) -> int:
-        """Since when the line has been speaking without a silence; since the port was opened, if it never spoke."""
+    def __post_init__(self) -> None:
         load = self.meter.load
-        return max(self.started_ns, load.resumed_ns, load.first_ns or 0)
-
-    @property
-    def waited_ns(self) -> int:
-        return self.now_ns - self.heard_since_ns
+        self.heard_since_ns = max(self.started_ns, load.resumed_ns, load.first_ns or 0)
+        self.waited_ns = self.now_ns - self.heard_since_ns
 
     def away_ns(self, last_ns: int, to_ns: int, most_ns: int) -> int | None:
         """Since when something was away, if until to_ns that is longer than allowed.
@@ -188,17 +189,17 @@ def rates(look: Look) -> Iterator[Check]:
         rate = look.meter.needed[type_]
         fast = need.rate_hz * SHORT_NS >= _INTERVALS_LEAST * 1e9
         measured = rate.short_hz(rate.last_ns) if fast else rate.long_hz(rate.last_ns)
+        least, most = need.rate_least_hz, need.rate_most_hz
         overdue = look.now_ns - rate.last_ns > (rate.limit_ns or 0)
         span_ns = rate.short_span_ns() if fast else LONG_NS
         known = not overdue and (not fast or span_ns >= max(SETTLE_NS, 3e9 / need.rate_hz))
         if measured is None or not known:
-            yield Check("rate-low", type_, "unknown", None, need.rate_least_hz)
-            yield Check("rate-high", type_, "unknown", None, need.rate_most_hz)
+            yield Check("rate-low", type_, "unknown", None, least)
+            yield Check("rate-high", type_, "unknown", None, most)
             continue
-        one_lost = measured + 1e9 / span_ns >= _ON_SCHEDULE * need.rate_hz
-        low, high = measured < need.rate_least_hz and not one_lost, measured > need.rate_most_hz
-        yield Check("rate-low", type_, "fail" if low else "pass", measured, need.rate_least_hz, look.now_ns)
-        yield Check("rate-high", type_, "fail" if high else "pass", measured, need.rate_most_hz, look.now_ns)
+        low = measured < least and measured + 1e9 / span_ns < _ON_SCHEDULE * need.rate_hz  # not by one lost
+        yield Check("rate-low", type_, "fail" if low else "pass", measured, least, look.now_ns)
+        yield Check("rate-high", type_, "fail" if measured > most else "pass", measured, most, look.now_ns)
 
 
 def no_fix(look: Look) -> Iterator[Check]:

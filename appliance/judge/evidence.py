@@ -49,9 +49,12 @@ class Evidence:
 
     def add(self, line: str, chunk: Chunk) -> None:
         """The next bytes of a line."""
-        ring = self._rings.setdefault(line, deque())
+        ring = self._rings.get(line)
+        if ring is None:
+            ring = self._rings[line] = deque()
         ring.append(chunk)
-        while ring[0].end_ns < chunk.end_ns - _RING_NS:
+        oldest_ns = chunk.end_ns - _RING_NS
+        while ring[0].end_ns < oldest_ns:
             ring.popleft()
 
     def opened(self, key: str, start_ns: int) -> None:

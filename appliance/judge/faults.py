@@ -75,10 +75,10 @@ class Faults:
         """Takes the checks of one look; gives the faults that opened and those that closed by it."""
         opened: list[Fault] = []
         closed: list[Fault] = []
+        if not self._open:  # then nothing can close
+            checks = [check for check in checks if check.state in ("fail", "warn")]
         for check in checks:
             failing = check.state in ("fail", "warn")
-            if not failing and not self._open:
-                continue
             key = (check.id, check.message)
             fault = self._open.get(key)
             if failing:

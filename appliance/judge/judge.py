@@ -91,7 +91,7 @@ class Judge:
             for key, check in found.items():
                 if check.id in MADE_BY_LOSS if not deaf else check.id not in ABOUT_THE_WIRE:
                     found[key] = replace(check, state="unknown", at_ns=now_ns)
-        self._last = {key: self._settled(check) for key, check in found.items() if check.id in _FROM_SAMPLES}
+        self._last = {key: self._settled(found[key]) for key in _FROM_SAMPLES if key in found}
         return sorted(found.values(), key=rank)
 
     def _true(self, meter: LineMeter, now_ns: int, failing: set[str]) -> dict[tuple[str, str], Check]:
@@ -99,7 +99,8 @@ class Judge:
 
         Of two talkers at once nothing can be said; and a warning of what a rule of the needs has told adds nothing.
         """
-        self._told_ns.update(dict.fromkeys(failing & TELLERS, now_ns))
+        if failing:
+            self._told_ns.update(dict.fromkeys(failing & TELLERS, now_ns))
         if "two-talkers" in failing:
             meter.truth.troubles.take_ended()
             return {(kind, ""): Check(kind, "", "unknown", at_ns=now_ns) for kind in self._truths}
@@ -136,7 +137,9 @@ def rank(check: Check) -> int:
     return _STATE_RANK[check.state] + _RANK[check.id]
 
 
-_FROM_SAMPLES = frozenset({"no-fix", "quality-not-accepted", "age-high", "satellites-few", "hdop-high", "decimals-few"})
+_FROM_SAMPLES = tuple(
+    (id_, "") for id_ in ("no-fix", "quality-not-accepted", "age-high", "satellites-few", "hdop-high", "decimals-few")
+)
 MADE_BY_LOSS = frozenset(
     {"checksum-bad", "checksum-missing", "sentence-damaged", "gap", "rate-low", "message-missing", "clock-jump", "late"}
 )

@@ -44,15 +44,15 @@ def truth(troubles: Troubles, kinds: Iterable[str], now_ns: int) -> Iterator[Che
     ended: dict[str, Trouble] = {}
     for one in troubles.take_ended():
         ended[one.kind] = _worse(ended.get(one.kind), one)
+    fine_ns, told = troubles.fine_ns, ended.keys() | troubles.lasting.keys()
     for kind in kinds:
-        over, lasting = ended.get(kind), troubles.lasting.get(kind)
-        if over is None and lasting is None:
-            fine_ns = troubles.fine_since(kind)
-            if fine_ns is None:
-                yield Check(kind, "", "unknown", None, None, now_ns)
+        if kind not in told:
+            if kind in fine_ns:
+                yield Check(kind, "", "pass", None, None, fine_ns[kind])
             else:
-                yield Check(kind, "", "pass", None, None, fine_ns)
+                yield Check(kind, "", "unknown", None, None, now_ns)
             continue
+        over, lasting = ended.get(kind), troubles.lasting.get(kind)
         state: State = "warn" if kind in WARN_IDS else "fail"
         if over is not None:
             yield _check(over, state)

@@ -44,7 +44,8 @@ class Verdict:
 
     def take(self, checks: Sequence[Check], now_ns: int) -> bool:
         """Takes the checks of one look; whether the state changed."""
-        failing = [check for check in checks if check.state == "fail"]
+        odd = [check for check in checks if check.state != "pass"]
+        failing = [check for check in odd if check.state == "fail"]
         if self._failing and not failing:
             self.clean_since_ns = now_ns  # what failed is over, since some moment after the last look
         self._failing = any(check.over_ns is None for check in failing)
@@ -52,7 +53,7 @@ class Verdict:
             self._failed = failing[0]
             ended = max(now_ns if check.over_ns is None else check.over_ns for check in failing)
             self.clean_since_ns = max(self.clean_since_ns, ended)
-        pending = any(check.state == "unknown" and check.id not in OPTIONAL for check in checks)
+        pending = any(check.state == "unknown" and check.id not in OPTIONAL for check in odd)
         clean = not pending and self.clean_s(now_ns) >= self.clean_run_s
         signal: Signal = "failing" if failing else "clean" if clean and checks else "unsure"
         state = NEXT[self.state, signal]

@@ -28,8 +28,8 @@ class Ending:
     def add(self, chunk: Chunk) -> None:
         """The next bytes."""
         size = len(chunk.data)
-        self.tail = (self.tail + chunk.data)[-_TAIL_BYTES:]
-        marks = frozenset(chunk.flawed or ())
+        self.tail = chunk.data[-_TAIL_BYTES:] if size >= _TAIL_BYTES else (self.tail + chunk.data)[-_TAIL_BYTES:]
+        marks = chunk.flawed or ()
         self._before = size - 2 in marks if size > 1 else self.flawed
         self.flawed = size - 1 in marks
 

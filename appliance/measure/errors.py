@@ -13,25 +13,24 @@ NO_START = "start-missing"
 
 
 class Errors:
-    """Damage of one line, by reason."""
+    """Damage of one line, by reason; total: all of the watch."""
 
     def __init__(self) -> None:
         self.reasons: Counter[str] = Counter()
+        self.total = 0
         self._recent: dict[str, deque[int]] = {}
-
-    @property
-    def total(self) -> int:
-        """All damage of the watch."""
-        return self.reasons.total()
 
     def add(self, reason: str, at_ns: int) -> None:
         """One damaged frame."""
         self.reasons[reason] += 1
+        self.total += 1
         self._recent.setdefault(reason, deque(maxlen=_RECENT_MOST)).append(at_ns)
 
     def recent(self, reasons: tuple[str, ...], now_ns: int) -> list[int]:
         """Times of the damage of these reasons within the last 10 s, in order."""
         times: list[int] = []
+        if not self._recent:
+            return times
         for reason in reasons:
             queue = self._recent.get(reason)
             if queue is None:

@@ -81,6 +81,9 @@ class Hunt:
         self._prior = {candidate: _prior(candidate, needed) for candidate in CANDIDATES}
         self._scores = self._prior
         self._seen: Counter[int] = Counter()
+        self._uncounted: list[bytes] = []
+        self._size = 0
+        self._heard_as = Candidate(listening)
         self._flaws_known = False
         self._vouched_ns: int | None = None
         self._legible = False
@@ -98,7 +101,7 @@ class Hunt:
 
         Gives the setting to tune the listener to, or None to leave it alone.
         """
-        if not self._seen and not self._turned:
+        if not self._size and not self._turned:
             self._asked_ns = at_ns  # after a turn it counts from there: a lookout where nothing is heard is no better
         self._turned = False
         if sentences or self._legible:
@@ -110,8 +113,10 @@ class Hunt:
         if sentences and self._readable():
             self._confirmed(sentences, at_ns)
             return None
-        seen = self._seen.total()
-        few = not self._locked and seen >= FEW_BYTES and at_ns - self._asked_ns > FEW_NS
+        seen = self._size
+        if seen < FEW_BYTES:
+            return None
+        few = not self._locked and at_ns - self._asked_ns > FEW_NS
         if seen < self._weigh_at and not few:
             return None
         if not self.prepare(_PREPARED_AT_ONCE):
@@ -139,7 +144,7 @@ class Hunt:
         self._scores = self._weighed()
         self._begin_anew()
         self._turned = True
-        self.listening = listening
+        self.listening, self._heard_as = listening, Candidate(listening)
 
     def settled(self) -> None:
         """Something else has told what the line carries: doubts begin anew."""
@@ -157,21 +162,29 @@ class Hunt:
 
     def _add(self, data: bytes, flawed: tuple[int, ...] | None) -> None:
         """What was seen are bytes, or, where flaws are marked, words: bytes with FLAWED added to the flawed ones."""
+        self._size += len(data)
         if flawed is None:
-            self._seen.update(data)
+            self._uncounted.append(data)  # counted when they are weighed, which on a line that can be read they are not
             return
         self._flaws_known = True
+        self._count()
         words = list(data)
         for place in flawed:
             words[place] += FLAWED
         self._seen.update(words)
 
+    def _count(self) -> None:
+        for data in self._uncounted:
+            self._seen.update(data)
+        self._uncounted.clear()
+
     def _readable(self) -> bool:
         """Whether sentences came at this setting because it is the right one, and not because parity went unseen."""
         if not self._flaws_known:
             return True
+        self._count()
         flawed = sum(count for word, count in self._seen.items() if word >= FLAWED)
-        if flawed <= FLAWED_MOST * self._seen.total():
+        if flawed <= FLAWED_MOST * self._size:
             return True
         if not self.prepare(_PREPARED_AT_ONCE):
             return False
@@ -193,7 +206,7 @@ class Hunt:
     def _confirmed(self, sentences: int, at_ns: int) -> None:
         self._sentences += sentences
         if self._sentences >= LOCK_SENTENCES:
-            heard = Candidate(self.listening)
+            heard = self._heard_as
             if self.belief is None or not self.belief.locked or self.belief.candidate != heard:
                 self._believe(Belief(heard, 1.0, locked=True), at_ns)
             self._scores = self._prior
@@ -208,6 +221,8 @@ class Hunt:
 
     def _forget(self) -> None:
         self._seen.clear()
+        self._uncounted.clear()
+        self._size = 0
         self._weigh_at = DOUBT_BYTES if self._locked else ENOUGH_BYTES
 
     def _begin_anew(self) -> None:
@@ -217,10 +232,10 @@ class Hunt:
 
     def _weighed(self, among: Collection[Candidate] = CANDIDATES) -> dict[Candidate, float]:
         """Scores with what was seen at this listening setting."""
-        total = self._seen.total()
-        if not total:
+        if not self._size:
             return {candidate: self._scores[candidate] for candidate in among}
-        share = _TEMPER * min(1.0, _SEEN_MOST / total)
+        self._count()
+        share = _TEMPER * min(1.0, _SEEN_MOST / self._size)
         likelihoods = self._likelihoods(among)
         return {candidate: self._scores[candidate] + share * told for candidate, told in likelihoods.items()}
 

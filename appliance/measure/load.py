@@ -7,8 +7,6 @@ byte times; the load of any one second is the sum of ten of those.
 from __future__ import annotations
 
 from collections import deque
-from itertools import accumulate
-from operator import sub
 
 from appliance.sentence.chunk import Chunk
 
@@ -16,6 +14,7 @@ BITS_A_BYTE = 10
 _TENTH_NS = 100_000_000
 _SECOND_TENTHS = 10
 _RECENT_TENTHS = 100
+_RECENT_SECONDS = _RECENT_TENTHS - _SECOND_TENTHS
 
 
 class Load:
@@ -32,14 +31,16 @@ class Load:
         self.worst_second_bytes = 0
         self._silence: tuple[int, int] | None = None
         self._tenth = 0
+        self._tenth_ends_ns = 0
         self._tenths: deque[int] = deque([0] * _RECENT_TENTHS, maxlen=_RECENT_TENTHS)
-        self._second_bytes = 0
+        self._second_bytes = 0  # of the ten tenths that end with the one under way
+        self._seconds: deque[int] = deque([0] * _RECENT_SECONDS, maxlen=_RECENT_SECONDS)  # and with each before it
 
     def add(self, chunk: Chunk) -> None:
         """The next bytes of the line."""
         if self.last_ns is None:
             self.first_ns = chunk.start_ns
-            self._tenth = chunk.start_ns // _TENTH_NS
+            self._begin(chunk.start_ns // _TENTH_NS)
         else:
             silence = chunk.start_ns - self.last_ns
             self.longest_silence_ns = max(self.longest_silence_ns, silence)
@@ -51,21 +52,29 @@ class Load:
         self.last_ns = chunk.end_ns
         self.total += size
         begin = 0
-        while begin < size:
+        while chunk.end_ns >= self._tenth_ends_ns and begin < size:
             self._advance((chunk.start_ns + begin * chunk.step_ns) // _TENTH_NS)
-            edge = (self._tenth + 1) * _TENTH_NS
-            room = -(-(edge - chunk.start_ns) // chunk.step_ns) if chunk.step_ns else size
+            room = -(-(self._tenth_ends_ns - chunk.start_ns) // chunk.step_ns) if chunk.step_ns else size
             end = min(size, max(room, begin + 1))
-            self._tenths[-1] += end - begin
-            self._second_bytes += end - begin
-            self.worst_second_bytes = max(self.worst_second_bytes, self._second_bytes)
+            self._count(end - begin)
             begin = end
+        if begin < size:  # all of it, mostly
+            self._count(size - begin)
+
+    def _count(self, size: int) -> None:
+        self._tenths[-1] += size
+        self._second_bytes += size
+        self.worst_second_bytes = max(self.worst_second_bytes, self._second_bytes)
 
     def _advance(self, tenth: int) -> None:
         for _ in range(min(max(tenth - self._tenth, 0), _RECENT_TENTHS)):
+            self._seconds.append(self._second_bytes)
             self._second_bytes -= self._tenths[-_SECOND_TENTHS]
             self._tenths.append(0)
-        self._tenth = max(tenth, self._tenth)
+        self._begin(max(tenth, self._tenth))
+
+    def _begin(self, tenth: int) -> None:
+        self._tenth, self._tenth_ends_ns = tenth, (tenth + 1) * _TENTH_NS
 
     def take_silence(self) -> tuple[int, int] | None:
         """The longest silence that ended since this was last asked, as (from, to)."""
@@ -82,9 +91,11 @@ class Load:
 
     def recent_worst_ratio(self, now_ns: int) -> float:
         """The load of the fullest second of the last 10 s."""
-        tenths = self._recent(now_ns)
-        changes = map(sub, tenths[_SECOND_TENTHS:], tenths)  # what the second gains and loses, moving on by a tenth
-        most: int = max(accumulate(changes, initial=sum(tenths[:_SECOND_TENTHS])))
+        passed = self._passed(now_ns)
+        if passed > _RECENT_SECONDS:
+            most = sum(self._recent(now_ns))
+        else:
+            most = max(self._second_bytes, max([*self._seconds][passed:], default=0))
         return most * BITS_A_BYTE / self.baud
 
     def _recent(self, now_ns: int) -> list[int]:
@@ -92,8 +103,10 @@ class Load:
 
         Asking moves nothing on: bytes stamped before now may still be coming.
         """
-        passed = min(max(now_ns // _TENTH_NS - self._tenth, 0), _RECENT_TENTHS)
-        return [*self._tenths][passed:]
+        return [*self._tenths][self._passed(now_ns) :]
+
+    def _passed(self, now_ns: int) -> int:
+        return min(max(now_ns // _TENTH_NS - self._tenth, 0), _RECENT_TENTHS)
 
     def mean_ratio(self, now_ns: int) -> float | None:
         """The load from the first byte until now; None where it cannot be told yet."""

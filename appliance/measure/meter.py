@@ -108,11 +108,12 @@ class LineMeter:
         self._tally.bytes += len(chunk.data)
         self.ending.add(chunk)
         before = self.sentences
-        for row in _rows(chunk):
+        for row in (chunk,) if chunk.data.find(b"\n", 0, -1) < 0 else _rows(chunk):
             heard_one = self.sentences > 0
             for frame in self.framer.feed(row):
                 self._take(frame)
-            self._count_stray(heard_one)
+            if self.framer.stray != self._stray:
+                self._count_stray(heard_one)
         if self.rtcm.feed(chunk.data):
             self.rtcm_ns = chunk.end_ns
             self.hunt.settled()

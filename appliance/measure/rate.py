@@ -88,10 +88,13 @@ class Rate:
             self.first_ns = at_ns
         self.count += 1
         self.last_ns = at_ns
-        for window, width in ((self._short, SHORT_NS), (self._long, LONG_NS)):
-            window.append(at_ns)
-            while window[0] <= at_ns - width:
-                window.popleft()
+        short, long = self._short, self._long
+        short.append(at_ns)
+        while short[0] <= at_ns - SHORT_NS:
+            short.popleft()
+        long.append(at_ns)
+        while long[0] <= at_ns - LONG_NS:
+            long.popleft()
 
     def _note_gap(self, since_ns: int, at_ns: int, after_silence: bool) -> None:
         limit_ns, interval = self.limit_ns, at_ns - since_ns

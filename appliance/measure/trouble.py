@@ -34,18 +34,18 @@ class Trouble:
 
 
 class Troubles:
-    """The troubles of one line. Detectors report; the judge takes."""
+    """The troubles of one line. Detectors report; the judge takes. fine_ns: see fine_since."""
 
     def __init__(self) -> None:
         self.lasting: dict[str, Trouble] = {}
         self._ended: list[Trouble] = []
-        self._fine: dict[str, int] = {}
+        self.fine_ns: dict[str, int] = {}
 
     def fine(self, kind: str, at_ns: int) -> None:
         """This kind was asked of the line and is not there; one that lasted ends."""
-        self._fine[kind] = at_ns
-        lasted = self.lasting.pop(kind, None)
-        if lasted is not None:
+        self.fine_ns[kind] = at_ns
+        if kind in self.lasting:
+            lasted = self.lasting.pop(kind)
             lasted.until_ns = max(at_ns, lasted.since_ns)
             self._keep(lasted)
 
@@ -63,12 +63,12 @@ class Troubles:
         figures: Figures | None = None, until_ns: int | None = None,
     ) -> None:  # fmt: skip
         """This kind happened, and is over: at an instant, or from at_ns until until_ns."""
-        self._fine.setdefault(kind, at_ns)
+        self.fine_ns.setdefault(kind, at_ns)
         self._keep(Trouble(kind, at_ns, at_ns if until_ns is None else until_ns, measured, needed, note, figures or {}))
 
     def fine_since(self, kind: str) -> int | None:
         """When this kind was last asked and not there; None where it was never asked."""
-        return self._fine.get(kind)
+        return self.fine_ns.get(kind)
 
     def take_ended(self) -> list[Trouble]:
         """Those that ended since this was last asked, in order (at most the last 200)."""
