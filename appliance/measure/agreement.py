@@ -10,9 +10,10 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from appliance.measure.allowance import ASKED_MPS, LAG_S, allowed_deg, differs, opposite, turns
 from appliance.measure.holding import HOLDS_S, SLACK_S, Holding
 from appliance.measure.spread import Spread
-from appliance.measure.steps import CHANGE_S
+from appliance.measure.steps import CHANGE_S, STILL_MPS
 from appliance.measure.track import SIGMAS, Node, Span, Track, span
 from appliance.measure.units import Law
 from appliance.measure.usual import Usual
@@ -21,17 +22,9 @@ WINDOW_S = (2.0, 5.0)
 _WANTED_MPS = 0.1
 """How well the window should tell a speed: with the grain of the decimals and the noise of the fix, in m/s."""
 
-ALLOWED_MPS = 0.2
-ALLOWED_RATIO = 0.08
-"""Speed may be off by so much in any case. Ours: receivers show 0.03 m/s RMS; a consumer one on the road 0.6 (p95)."""
-LAG_S = 0.7
-"""Filters in receivers delay speed against position; after a change of velocity that shows for so long. Ours."""
-ALLOWED_DEG = 8.0
 _AFTER_SHARE = 0.5
 """And once what came since its first look disagrees the same way, by this share of what is allowed: a step of the
 position does not. Ours."""
-STILL_MPS = 0.15
-"""Up to this a speed is zero: receivers show 0.03 m/s RMS at a standstill. Ours."""
 REVERSE_S = 30.0
 """How long a machine may back up before a course opposite to its track is told. Ours: a headland turn backs up for
 5 to 15 s. The course over ground is that of the motion; but a receiver with two antennas may send its heading for it,
@@ -39,10 +32,6 @@ and that is opposite in reverse. See `_backs_up` for how the two are told apart 
 AGREED_S = 8.0
 """For how long it is remembered which way the track went when the course agreed. Ours: before a machine backs up in
 a turn, a quarter of it and a stop take longer."""
-_TOLD_SHARE = 1.2
-"""How much longer a way must be than its ends may be off, for its course to say something: then up to 56 degrees."""
-ASKED_MPS = 0.8
-"""Below it neither ratio nor course is asked."""
 
 
 @dataclass(slots=True)
@@ -105,7 +94,22 @@ class Agreement:
             self.settled = True
         brief = self._brief(whole, node) if window_s > WINDOW_S[0] else whole
         self._ask_speed(whole if differs(whole) else brief, node)
-        self._ask_course(whole if turns(whole) else brief, node)
+        begin = self._leapt(first, node)
+        if begin is not None:
+            self._ask_course(self._span(begin, node), node, begin)
+        else:
+            self._ask_course(whole if turns(whole) else brief, node, node)
+
+    def _leapt(self, first: Node, node: Node) -> Node | None:
+        """Where the velocity told leapt within the window, if long enough ago to be asked from there on.
+
+        No machine leaps, nor does what a filter tells: a way across the leap is a mixture of what was right and what
+        may be wrong, and only what came since says anything.
+        """
+        after = self.track.leap.after if self.track.leap is not None else None
+        if after is None or after.t_s <= first.t_s or node.t_s - after.t_s < HOLDS_S - SLACK_S:
+            return None
+        return after
 
     def _brief(self, whole: Span, node: Node) -> Span:
         """The shortest window that is asked: what is far off shows in it sooner than in a long one."""
@@ -113,14 +117,22 @@ class Agreement:
         return whole if first is None or first is node else self._span(first, node)
 
     def _span(self, first: Node, last: Node) -> Span:
-        """What both ways say, within what this receiver usually shows; while a new fix settles, what it promises."""
-        part = span(first, last)
+        """What both ways say, within what this receiver usually shows; while a new fix settles, what it promises.
+
+        Where the velocity told has leapt, but the positions run on as before, they slide no further than they depart.
+        """
+        part, leap = span(first, last), self.track.leap
         if not max(first.settle_m, last.settle_m):
             part.position_m *= max(self._usual.share(one.place.quality) for one in (first, last))
+        elif leap is not None and leap.after.t_s <= first.t_s and last.t_s - leap.after.t_s <= WINDOW_S[1]:
+            more_m = max(0.0, part.slid_m - leap.departed_m(first, last))
+            part.slid_m -= more_m
+            part.position_m -= more_m
         return part
 
     def _ask_standing(self, first: Node, node: Node) -> None:
-        """A speed of zero while the position moves: from where it became zero on, at most a window back."""
+        """A speed of zero while the position moves: from where it became zero on, at most a window back; and over the
+        shortest window, since who sets off has stood in a longer one."""
         before = self.track.nodes[-2] if len(self.track.nodes) > 1 else None
         if before is None or node.path_m - before.path_m > STILL_MPS * (node.t_s - before.t_s):
             self._zero = None
@@ -130,10 +142,13 @@ class Agreement:
         elif node.t_s - self._zero.t_s > WINDOW_S[1]:
             self._zero = self.track.since(node.t_s - WINDOW_S[1]) or before
         if self._zero is not None:
-            part = self._span(self._zero, node)
-            moves = part.gone_m > ASKED_MPS * part.seconds
-            if moves and differs(part, more_m=LAG_S * math.hypot(*first.velocity)):
-                self._still.bad(self._zero)
+            brief = self.track.since(max(node.t_s - WINDOW_S[0], self._zero.t_s)) or self._zero
+            leap = self.track.leap
+            leapt = leap is not None and leap.after.t_s == self._zero.t_s
+            lag_m = 0.0 if leapt else LAG_S * math.hypot(*first.velocity)
+            moving = [begin for begin in (self._zero, brief) if self._moves(begin, node, lag_m)]
+            if moving:
+                self._still.bad(moving[0])
             else:
                 self._still.good(node.t_s)
         since = self._still.since
@@ -144,6 +159,10 @@ class Agreement:
         if self._still.told and self._zero is not None:
             gone_mps = span(self._zero, node).gone_m / max(node.t_s - self._zero.t_s, 0.1)
             self.standing = Finding(since.place.at_ns, node.t_s - since.t_s, 0.0, "", 0.0, gone_mps)
+
+    def _moves(self, begin: Node, node: Node, lag_m: float) -> bool:
+        part = self._span(begin, node)
+        return part.gone_m > ASKED_MPS * part.seconds and differs(part, more_m=lag_m)
 
     def _ask_speed(self, whole: Span, node: Node) -> None:
         fastest = max(whole.told_m + whole.blind_m, whole.gone_m) / whole.seconds
@@ -206,7 +225,8 @@ class Agreement:
         if first.place.quality == node.place.quality and self._off.since is None and self._turned.since is None:
             self._usual.add(node.place.quality, miss_m, span(first, node).position_m)
 
-    def _ask_course(self, whole: Span, node: Node) -> None:
+    def _ask_course(self, whole: Span, node: Node, begin: Node) -> None:
+        """begin: from where on it is wrong, if it is."""
         allowed = allowed_deg(whole)
         if allowed is None or whole.angle_deg is None:
             if not self._turned.told:
@@ -219,9 +239,8 @@ class Agreement:
                 self._agreed = node.t_s, whole.track_deg
                 self.course = None
             return
-        self._turned.bad(node)
-        opposite = abs(whole.angle_deg) > min(150.0, 180.0 - allowed)
-        needed_s = REVERSE_S if opposite and self._backs_up(whole) else HOLDS_S
+        self._turned.bad(begin)
+        needed_s = REVERSE_S if opposite(whole) and self._backs_up(whole) else HOLDS_S
         if not self._turned.told and not self._turned.long_enough(node.t_s, needed_s):
             return
         first = self.track.since(self._turned.since.t_s) if self._turned.since else None
@@ -254,31 +273,3 @@ class Agreement:
         if self._agreed is None or since is None or since.t_s - self._agreed[0] > AGREED_S:
             return True
         return abs(math.remainder(whole.track_deg - self._agreed[1], 360)) > 90
-
-
-def differs(part: Span, share: float = 1.0, more_m: float = 0.0) -> bool:
-    """Whether the told way is longer or shorter than the positions allow. share: of what they do; more_m: on top."""
-    fastest = max(part.told_m, part.gone_m) / part.seconds
-    allowed_m = part.seconds * (ALLOWED_MPS + ALLOWED_RATIO * fastest) + part.position_m + LAG_S * part.change_mps
-    allowed_m = share * allowed_m + more_m
-    least, most = part.told_m - part.blind_m, part.told_m + part.blind_m
-    return not least - allowed_m <= part.gone_m <= most + allowed_m
-
-
-def turns(part: Span) -> bool:
-    """Whether the course told is off by more than the positions allow."""
-    allowed = allowed_deg(part)
-    return allowed is not None and part.angle_deg is not None and abs(part.angle_deg) > allowed
-
-
-def allowed_deg(part: Span) -> float | None:
-    """How far the course may be off; None where it cannot be asked."""
-    shortest = min(part.told_m, part.gone_m)
-    if (
-        part.blind_m > 0.2 * part.told_m
-        or shortest < ASKED_MPS * part.seconds
-        or shortest < _TOLD_SHARE * part.position_m
-    ):
-        return None
-    turning_deg = min(LAG_S * part.turned_deg / part.seconds, 45.0)
-    return ALLOWED_DEG + turning_deg + math.degrees(math.asin(part.position_m / shortest))

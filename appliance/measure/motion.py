@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 
-from appliance.measure.agreement import ALLOWED_RATIO, Agreement, Finding
+from appliance.measure.agreement import Agreement, Finding
+from appliance.measure.allowance import ALLOWED_RATIO
 from appliance.measure.decimals import Telling
 from appliance.measure.epoch import Epoch
 from appliance.measure.geodesy import Step
@@ -187,7 +188,7 @@ class Motion:
         jump = self._steps.add(place, slowest)
         if jump is not None:
             self._troubles.once(
-                "position-jump", place.at_ns, jump.off_m, needed=jump.allowed_m,
+                "position-jump", jump.at_ns, jump.off_m, needed=jump.allowed_m,
                 note="fix-changed" if jump.changed else "fix-same",
                 figures={"before": jump.before or 0, "after": jump.after or 0},
             )  # fmt: skip

@@ -15,8 +15,9 @@ PARKED_MPS = 0.12
 """Mean speed over some seconds up to which a machine counts as parked: receivers show 0.03 m/s RMS. Ours."""
 _MEAN_S = 3.0
 _SAMPLE_S = 1.0
-STRETCH = 2.5
-"""Scatter may be so many times 2 x the error that the quality promises, before it is told. Ours."""
+STRETCH, LATEST_STRETCH = 2.5, 1.8
+"""Scatter of a spell, and that of its last minute, may be so many times 2 x the error that the quality promises, before
+it is told. Ours: errors of a fix wander over minutes, so a minute shows only a part of them."""
 NOISE_MPS = 0.03
 GONE_M, GONE_ERRORS = 10.0, 10.0
 """Further from where the spell began than this, and than so many errors of the fix, it is parked no more, or somewhere
@@ -81,6 +82,10 @@ class Parking:
         if self._scatter.count % 30 == 0 or self.cep_m is None:
             self.cep_m = self._scatter.cep_m()
         self.two_drms_m = two_drms_m
-        allowed_m = STRETCH * 2 * place.promise.error_m + place.grain_m + self._crept_m
-        worse_m = max(two_drms_m, self._scatter.latest_m() or 0.0)
-        tell(self._since.at_ns, worse_m if worse_m > allowed_m else None, allowed_m)
+        latest_m = self._scatter.latest_m() or 0.0
+        for scatter_m, stretch in ((latest_m, LATEST_STRETCH), (two_drms_m, STRETCH)):
+            allowed_m = stretch * 2 * place.promise.error_m + place.grain_m + self._crept_m
+            if scatter_m > allowed_m:
+                tell(self._since.at_ns, scatter_m, allowed_m)
+                return
+        tell(self._since.at_ns, None, allowed_m)

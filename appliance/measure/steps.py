@@ -16,11 +16,16 @@ SETTLE_S = 20.0
 PROMISE_SIGMAS = 3.5
 """Of a fix's horizontal error: a step within it at a change of quality is what both promise (1 in 200,000 is beyond,
 if errors are normal)."""
+REST_S = 0.5
+"""A position that has gone over to a new fix, and then stays with the speed for so long, has arrived: it steps no more.
+Ours."""
 LEAST_M = 0.3
 """Steps off by less are never told. Ours."""
 _BEFORE_S = 1.0
-_STEEP_MPS2 = 2.0
-"""What a machine may speed up or turn by, where no speed is told to foretell it. Ours."""
+_STEEP_MPS2, _STEEP_S = 2.0, 0.3
+"""What a machine may speed up or turn by, and for how much longer than from one epoch to the next. Ours."""
+STILL_MPS = 0.15
+"""Up to this a speed is zero: receivers show 0.03 m/s RMS at a standstill. Ours."""
 SLOW_ALLOWED_MPS = 0.4
 FROZEN_S = 2.0
 FROZEN_M = 1.5
@@ -62,6 +67,7 @@ class Place:
 class Jump:
     """off_m: by how much the step is off; allowed_m; quality before and after; whether the fix changed there."""
 
+    at_ns: int
     off_m: float
     allowed_m: float
     before: int | None
@@ -84,12 +90,15 @@ class Steps:
         self._changed_s = -math.inf
         self._change: tuple[int | None, int | None] = (None, None)
         self._change_m = 0.0
+        self._from: Place | None = None
+        """The last position of the fix before, until the new one has arrived."""
         self._doubted = False
+        self._doubtful: Jump | None = None
 
     def restart(self) -> None:
         self._places.clear()
         self._paces.clear()
-        self.frozen_since = None
+        self.frozen_since = self._from = self._doubtful = None
         self._changed_s = -math.inf
 
     @property
@@ -122,7 +131,11 @@ class Steps:
         self._change_m = 0.0
 
     def add(self, place: Place, speed_mps: float | None) -> Jump | None:
-        """One more; None where it runs on. speed_mps: the least that is told of it now."""
+        """One more; None where it runs on. speed_mps: the least that is told of it now.
+
+        A step that may be that of a machine which sets off, while the speed stays at zero, is told with the next one:
+        if that stays with the speed, it was a jump.
+        """
         last = self.last
         self.compared = last is not None
         if last is None:
@@ -132,14 +145,24 @@ class Steps:
             self._note_change(last, place)
         jump = self._judge(last, place)
         self._note_frozen(last, place, speed_mps)
-        jumped = jump.off_m > jump.allowed_m
-        if jumped:
+        jumped = jump if jump.off_m > jump.allowed_m else None
+        doubtful, self._doubtful = self._doubtful, None
+        if doubtful is not None and jumped is None and not self._doubted:
+            jumped = doubtful
+        elif jumped is not None and self._may_set_off(last, place, jumped):
+            jumped, self._doubtful = None, jumped
+        if jumped is not None:
             self._places.clear()
-            self.largest_m = max(self.largest_m or 0.0, jump.off_m)
+            self.largest_m = max(self.largest_m or 0.0, jumped.off_m)
         self._places.append(place)
         while place.t_s - self._places[0].t_s > _BEFORE_S and len(self._places) > 3:
             self._places.popleft()
-        return jump if jumped else None
+        return jumped
+
+    def _may_set_off(self, last: Place, place: Place, jump: Jump) -> bool:
+        seconds = place.t_s - last.t_s
+        stands = place.told is not None and math.hypot(*place.velocity) < STILL_MPS
+        return stands and jump.off_m <= steep_mps(seconds) * seconds
 
     def frozen(self, place: Place) -> bool:
         """Whether the position stands while the speed says that the machine moves."""
@@ -155,6 +178,7 @@ class Steps:
         recent = place.t_s - self._changed_s < SETTLE_S
         self._change_m = max(self._change_m, both_m) if recent else both_m
         self._changed_s = place.t_s
+        self._from = last
         self._change = (last.quality, place.quality)
 
     def _note_frozen(self, last: Place, place: Place, speed_mps: float | None) -> None:
@@ -174,20 +198,28 @@ class Steps:
         offs = self._foretold(last, place, step) if step != (0.0, 0.0) else [0.0]
         self._paces.append((step.north_m / seconds, step.east_m / seconds))
         grain_m = 1.5 * max(last.grain_m, place.grain_m, last.rough_m, place.rough_m)
-        changed = place.t_s - self._changed_s < CHANGE_S
-        noise_m = PROMISE_SIGMAS * math.sqrt(2) * max(last.promise.noise_m, place.promise.noise_m)
+        noise_m = _noise_m(last, place)
+        if self._from is not None and self._arrived(self._from, last, grain_m):
+            self._from = None
+        changed = self._from is not None and place.t_s - self._changed_s < CHANGE_S
         allowed = max(LEAST_M, noise_m, self._change_m if changed else 0.0)
         allowed += grain_m + self._dynamics_m(last, place, seconds)
         if last.told is not None and place.told is not None:
-            told_off_m = _off(step, place.told.north_m - last.told.north_m, place.told.east_m - last.told.east_m)
-            self._doubted = told_off_m > noise_m + grain_m + _DOUBT_SHARE * math.hypot(*step)
+            self._doubted = _told_off_m(last, place) > noise_m + grain_m + _DOUBT_SHARE * math.hypot(*step)
         before, after = self._change if changed else (last.quality, place.quality)
-        return Jump(min(offs), allowed, before, after, changed)
+        return Jump(place.at_ns, min(offs), allowed, before, after, changed)
+
+    def _arrived(self, before: Place, last: Place, grain_m: float) -> bool:
+        """Whether the position has gone over to the new fix, and rests there."""
+        since = next((place for place in reversed(self._places) if place.t_s <= last.t_s - REST_S), None)
+        if since is None or since.t_s < self._changed_s or _told_off_m(since, last) > _noise_m(since, last) + grain_m:
+            return False
+        return _told_off_m(before, last) > _noise_m(before, last) + grain_m
 
     def _foretold(self, last: Place, place: Place, step: Step) -> list[float]:
         offs = []
         if last.told is not None and place.told is not None:
-            offs.append(_off(step, place.told.north_m - last.told.north_m, place.told.east_m - last.told.east_m))
+            offs.append(_told_off_m(last, place))
         if self._paces:
             now, before = self._paces[-1], self._paces[0]
             seconds = place.t_s - last.t_s
@@ -207,13 +239,31 @@ class Steps:
         return offs or [math.hypot(*step)]
 
     def _dynamics_m(self, last: Place, place: Place, seconds: float) -> float:
-        steep_m = _STEEP_MPS2 * seconds * (seconds + 0.3)
+        steep_m = steep_mps(seconds) * seconds
         if last.told is None or place.told is None:
             return steep_m
         change = math.hypot(place.velocity[0] - last.velocity[0], place.velocity[1] - last.velocity[1])
         fast = math.hypot(*place.velocity)
         told_m = change * (0.5 * seconds + 0.5) + fast * (0.05 * seconds + 0.02)
         return max(told_m, steep_m) if self._doubted else told_m
+
+
+def steep_mps(seconds: float) -> float:
+    """By how much a machine may change its velocity from one epoch to the next."""
+    return _STEEP_MPS2 * (seconds + _STEEP_S)
+
+
+def _noise_m(one: Place, other: Place) -> float:
+    """How far the errors of two positions may differ while the fix stays as it is."""
+    return PROMISE_SIGMAS * math.sqrt(2) * max(one.promise.noise_m, other.promise.noise_m)
+
+
+def _told_off_m(first: Place, last: Place) -> float:
+    """How far the way between two positions is off that which the speed told adds up to; 0 where none is told."""
+    if first.told is None or last.told is None:
+        return 0.0
+    step = step_between(*first.position, *last.position)
+    return _off(step, last.told.north_m - first.told.north_m, last.told.east_m - first.told.east_m)
 
 
 def _off(step: Step, north_m: float, east_m: float) -> float:

@@ -12,7 +12,7 @@ from collections import deque
 from dataclasses import dataclass
 
 from appliance.measure.geodesy import Step, step_between
-from appliance.measure.steps import Place
+from appliance.measure.steps import Place, steep_mps
 
 SAMPLE_GAP_MOST_S = 2.5
 """From one sample of the speed to the next: over more, nothing is added up. Ours; receivers send down to every 2 s."""
@@ -102,11 +102,35 @@ def span(first: Node, last: Node) -> Span:
     )
 
 
+@dataclass(slots=True)
+class Leap:
+    """Between two nodes the velocity told changed by more than a machine can."""
+
+    before: Node
+    after: Node
+
+    def departed_m(self, first: Node, last: Node) -> float:
+        """How far the positions between two nodes went otherwise than before the leap."""
+        seconds = last.t_s - first.t_s
+        north, east = step_between(*first.place.position, *last.place.position)
+        return math.hypot(north - self.before.velocity[0] * seconds, east - self.before.velocity[1] * seconds)
+
+
+def leaps(before: Node, after: Node) -> bool:
+    """Whether the velocity told changed by more than a machine can."""
+    if after.blind_m > before.blind_m:
+        return False
+    change_mps = math.hypot(after.velocity[0] - before.velocity[0], after.velocity[1] - before.velocity[1])
+    return change_mps > steep_mps(after.t_s - before.t_s)
+
+
 class Track:
     """Of one column of speed."""
 
     def __init__(self) -> None:
         self.nodes: deque[Node] = deque(maxlen=_NODES_MOST)
+        self.leap: Leap | None = None
+        """The last one."""
         self._t_s: float | None = None
         self._speed_mps = 0.0
         self._velocity = (0.0, 0.0)
@@ -118,10 +142,11 @@ class Track:
     def forget(self) -> None:
         """Starts anew: what lies before is no longer compared with what comes."""
         self.nodes.clear()
+        self.leap = None
 
     def restart(self) -> None:
         """Starts anew after a break in time."""
-        self.nodes.clear()
+        self.forget()
         self._t_s = self._course_deg = None
         self._course_t_s = -math.inf
 
@@ -165,7 +190,7 @@ class Track:
         self, seconds: float, speed_mps: float, velocity: tuple[float, float], blind: bool, course_deg: float | None
     ) -> None:
         if seconds > SAMPLE_GAP_MOST_S or seconds <= 0:
-            self.nodes.clear()
+            self.forget()
             return
         self._north_m += (velocity[0] + self._velocity[0]) / 2 * seconds
         self._east_m += (velocity[1] + self._velocity[1]) / 2 * seconds
@@ -192,6 +217,8 @@ class Track:
             settle_m,
             since_s,
         )
+        if self.nodes and leaps(self.nodes[-1], node):
+            self.leap = Leap(self.nodes[-1], node)
         self.nodes.append(node)
         return node
 

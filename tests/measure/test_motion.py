@@ -181,6 +181,28 @@ def test_a_new_fix_that_has_settled_hides_nothing(wrong: Change) -> None:
     assert 30 <= now_s <= 33.5
 
 
+@pytest.mark.parametrize(
+    ("wrong", "kind"),
+    [
+        (speeds(lambda _: 0.0), "position-frozen"),
+        (courses(lambda deg: deg + 180), "course-disagrees"),
+        (courses(lambda deg: deg - 110), "course-disagrees"),
+    ],
+)
+@pytest.mark.parametrize("rate_hz", [1.0, 10.0])
+@pytest.mark.parametrize("changed_s", [26.4, 29.4])
+def test_what_leaps_while_the_position_runs_on_is_no_slide_to_a_new_fix(
+    wrong: Change, kind: str, rate_hz: float, changed_s: float
+) -> None:
+    """The fix falls back about a second before or after, and the position slides to it for three seconds."""
+    rates_hz = {"GGA": rate_hz, "VTG": rate_hz, "RMC": 1.0}
+    fix: dict[str, object] = {"quality": 4, "qualities": ((changed_s, 1),), "settle_s": 3.0}
+    watched = Watched(bursts(wrong, seed=7, end_s=36, rates_hz=rates_hz, **fix))  # type: ignore[arg-type]
+    now_s, trouble = watched.told[0]
+    assert trouble.kind == kind
+    assert FAULT_S + 1 <= now_s <= FAULT_S + 3.5
+
+
 def test_what_is_far_off_shows_in_a_short_window_though_decimals_want_a_long_one() -> None:
     """Four decimals and quality 1 want 4.4 s to tell a speed to 0.1 m/s; a course 50 degrees off is told in three."""
     watched = Watched(bursts(courses(lambda deg: deg + 50), end_s=45, decimals=4, quality=1))
@@ -248,6 +270,18 @@ def test_speed_zero_while_the_position_moves(rates: dict[str, float]) -> None:
     assert "speed-disagrees" not in watched.kinds()
 
 
+@pytest.mark.parametrize("seed", range(3))
+def test_a_machine_that_sets_off_while_the_speed_stays_at_zero_has_not_jumped(seed: int) -> None:
+    """From 12.4 s on; one epoch a second, and from the one to the other it is as far as a jump would be."""
+    drive_ = Drive(seed, plan="road", parked_s=12.4)
+    watched = Watched(
+        bursts(speeds(lambda _: 0.0), from_s=5, end_s=20, drive_=drive_, rates_hz=SETS["1 Hz"], quality=2)
+    )
+    now_s, _ = watched.told[0]
+    assert watched.kinds() == {"position-frozen"}
+    assert 14 < now_s < 16.5
+
+
 def test_a_receiver_that_computes_once_a_second_and_sends_five_times_is_not_frozen() -> None:
     held: dict[int, list[str]] = {}
 
@@ -279,6 +313,21 @@ def test_a_jump_where_the_fix_changes_says_so_and_its_promised_step_is_none() ->
     jump = Watched(bursts(places(4.0, 0.0), qualities=changes)).first("position-jump")[1]
     assert jump.note == "fix-changed"
     assert jump.figures == {"before": 4, "after": 5}
+
+
+@pytest.mark.parametrize(("settle_s", "jumped_s"), [(0.0, 27.0), (0.8, 27.6)])
+def test_a_new_fix_that_has_arrived_makes_no_second_step(settle_s: float, jumped_s: float) -> None:
+    """The position steps or slides from 25.9 s on, and two or three seconds may pass until it does; but it has."""
+    settings: dict[str, object] = {"quality": 1, "qualities": ((25.9, 4),), "settle_s": settle_s}
+    jumps = Watched(bursts(places(5.0, 0.0), from_s=jumped_s, end_s=35, **settings))  # type: ignore[arg-type]
+    assert jumps.first("position-jump")[0] == pytest.approx(jumped_s, abs=0.3)
+
+
+def test_a_small_jump_of_a_parked_machine_is_told_with_the_next_position() -> None:
+    """A metre in a second may be a machine that sets off; but then it goes on."""
+    watched = Watched(bursts(places(1.0, 0.0), from_s=6, end_s=10, rates_hz=SETS["1 Hz"]))
+    assert [(round(now_s), trouble.kind) for now_s, trouble in watched.told] == [(7, "position-jump")]
+    assert watched.told[0][1].since_ns == pytest.approx(6e9, abs=0.3e9)
 
 
 @pytest.mark.parametrize(("turn_deg", "note"), [(180, "reverse"), (40, "offset"), (-90, "offset")])
@@ -381,6 +430,14 @@ def test_what_begins_to_scatter_in_a_long_spell_shows_in_its_last_minute() -> No
     """Parked for four minutes: of the whole spell half a minute of scatter would be little."""
     watched = Watched(bursts(shaken(0.22), drive_=Drive(3, parked_s=400), from_s=240, end_s=300))
     assert 240 < watched.first("scatter-high")[0] < 275
+
+
+@pytest.mark.parametrize(("size_m", "told"), [(2.0, set()), (3.5, {"scatter-high"})])
+def test_a_minute_may_scatter_less_than_a_fix_promises_in_the_long_run(size_m: float, told: set[str]) -> None:
+    """Quality 1: 2DRMS of 3.6 m is promised; 4 m are let pass, 7 m told in a minute, where nine would be of a day."""
+    assert (
+        Watched(bursts(shaken(size_m), quality=1, drive_=Drive(3, parked_s=400), end_s=110, from_s=0)).kinds() == told
+    )
 
 
 def test_a_slide_to_a_new_fix_is_no_scatter() -> None:
