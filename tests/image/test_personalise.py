@@ -82,7 +82,7 @@ def words(paper: Path, page: int) -> str:
 
 
 @pytest.mark.slow
-def test_name_passphrase_pin_and_label(image: Path, tmp_path: Path, tree_settings: Path) -> None:
+def test_name_passphrase_pin_and_label(image: Path, tmp_path: Path) -> None:
     paper = tmp_path / "label.pdf"
     done = personalise(image, "--name", "cab-3", "--country", "GB", "--label", paper)
     assert done.returncode == 0, done.stderr
@@ -106,16 +106,11 @@ def test_name_passphrase_pin_and_label(image: Path, tmp_path: Path, tree_setting
     assert pin in words(paper, 1)
     boot = tmp_path / "linelamp.toml"
     boot.write_text(told)
-    asked: list[str | Path] = [sys.executable, tree_settings, "--boot", boot, "--run", tmp_path / "run", "--dry"]
-    asked += ["--share", NEW_CARD.parent]
+    asked: list[str | Path] = [sys.executable, "-m", "appliance.card.start", "--boot", boot, "--dry"]
+    asked += ["--run", tmp_path / "run", "--share", NEW_CARD.parent, "--own", tmp_path / "own"]
     assert subprocess.run(asked, capture_output=True, text=True, check=True).stderr == ""
     profile = tmp_path / "run/NetworkManager/system-connections/linelamp.nmconnection"
     assert f"psk={passphrase}" in profile.read_text().splitlines()
-
-
-@pytest.fixture
-def tree_settings() -> Path:
-    return ROOT / "systemd/usr/local/lib/linelamp/settings"
 
 
 @pytest.mark.slow

@@ -12,8 +12,9 @@ from pathlib import Path
 import pytest
 
 UNITS = Path("usr/local/lib/systemd/system")
-OURS = ("linelamp-tap", "linelamp-web", "linelamp-settings", "linelamp-grow", "linelamp-update", "linelamp-stick@")
-PATHS = ("linelamp-update.path",)
+OURS = ("linelamp-tap", "linelamp-web", "linelamp-settings", "linelamp-grow", "linelamp-update", "linelamp-stick@",
+        "linelamp-wifi")  # fmt: skip
+PATHS = ("linelamp-update.path", "linelamp-wifi.path")
 NAMING = ("After", "Before", "Wants", "Requires", "Conflicts", "WantedBy", "RequiredBy")
 # Mounts are made from the card's fstab, NetworkManager and avahi are packages of the card: not on every machine.
 ELSEWHERE = {
@@ -70,6 +71,30 @@ def test_programs_exist(unit: dict[str, list[str]], tree: Path) -> None:
             assert word.rpartition("/")[2] in {*project["scripts"], "python"}
         elif word.startswith("/"):
             assert word in ("/var/lib/linelamp", "/dev/%I")
+
+
+def test_modules_started_by_a_card_exist(tree: Path) -> None:
+    """Their names are kept: the units of a card are older than a program that came by an update."""
+    from importlib.util import find_spec
+
+    for name, module in (("settings", "appliance.card.start"), ("wifi", "appliance.card.change")):
+        (command,) = read(tree / UNITS / f"linelamp-{name}.service")["ExecStart"]
+        assert command == f"/opt/linelamp/now/bin/python -P -m {module}"
+        assert find_spec(module)
+
+
+def test_another_wifi_is_looked_for_where_the_page_lays_it(tree: Path) -> None:
+    from appliance import settings, wishes
+    from appliance.card.change import Change
+    from appliance.card.hotspot import Places
+
+    folder = settings.load().wifi_folder
+    assert read(tree / UNITS / "linelamp-wifi.path")["PathExists"] == [str(folder / wishes.WANTED)]
+    assert Change().folder == folder
+    writes = f"/run -{folder} -{Places().own}"
+    assert read(tree / UNITS / "linelamp-wifi.service")["ReadWritePaths"] == [writes]
+    assert read(tree / UNITS / "linelamp-settings.service")["ReadWritePaths"] == [f"/run -{Places().own}"]
+    assert Places().settings / wishes.WIFI_NOW.name == wishes.WIFI_NOW
 
 
 def test_commands_of_the_program_exist(tree: Path) -> None:

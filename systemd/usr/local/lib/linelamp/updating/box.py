@@ -7,6 +7,7 @@ import json
 import os
 import platform
 import secrets
+import stat
 import subprocess
 import sys
 import time
@@ -130,12 +131,12 @@ def put(folder: int, name: str, told: dict[str, object]) -> None:
 
 def get(folder: int, name: str) -> dict[str, Any]:
     """A JSON file of an opened folder; {} where there is none, or it is no plain file, or makes no sense."""
-    flags = os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_NOCTTY
-    with (
-        contextlib.suppress(OSError, ValueError, RecursionError),
-        os.fdopen(os.open(name, flags, dir_fd=folder), "rb") as file,
-    ):
-        found = json.loads(file.read(JSON_MOST_BYTES))
+    with contextlib.suppress(OSError, ValueError, RecursionError):
+        file = os.open(name, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_NOCTTY, dir_fd=folder)
+        try:
+            found = json.loads(os.read(file, JSON_MOST_BYTES)) if stat.S_ISREG(os.fstat(file).st_mode) else {}
+        finally:
+            os.close(file)
         if isinstance(found, dict):
             return found
     return {}

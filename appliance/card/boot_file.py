@@ -1,22 +1,14 @@
-#!/opt/linelamp/now/bin/python
-"""Takes the settings from the card's boot partition: the box's own for tap and page, its name, and its Wi-Fi.
-
-    settings [--boot FILE] [--run FOLDER] [--share FOLDER] [--dry]
+"""The card's boot file, linelamp.toml, as a technician edits it in a PC: the box's own settings, its name, its Wi-Fi.
 
 A file with a mistake leaves the box running, on the defaults: but it then says no-go, with the mistake as the reason,
-until the file is put right, for nobody knows which needs were meant. Of such a file it takes what it takes to be seen:
-name, Wi-Fi, PIN and lamps, each if its own part of the file is sound. The Wi-Fi comes up only with a passphrase.
+until the file is put right, for nobody knows which needs were meant. Of such a file is taken what it takes to be seen:
+name, Wi-Fi, PIN and lamps, each if its own part of the file is sound.
 """
 
 from __future__ import annotations
 
-import argparse
-import contextlib
 import json
 import re
-import shutil
-import subprocess
-import sys
 from pathlib import Path
 from typing import Any
 
@@ -26,7 +18,6 @@ from appliance.judge.sheet import SheetError, read_file, read_text
 
 FAULTY = "The settings on this box's card cannot be used, so it says no-go whatever the line carries: {}"
 _TOLD_MOST = 3
-ADDRESS = "192.168.77.1"  # as in hotspot.nmconnection
 _HOST = r"[a-z0-9]([a-z0-9-]{0,30}[a-z0-9])?"
 _ASCII = r"[ -~]"
 
@@ -79,7 +70,7 @@ def rescued(boot: Path, trouble: Exception) -> tuple[dict[str, Any], dict[str, A
         settings.from_toml(rest, boot.name)
     except SheetError:  # two lamps on one pin
         rest = toml(values)
-    return box, wifi if wifi.get("passphrase") else {"on": False}, rest
+    return box, wifi | {"on": wifi["on"] and bool(wifi["passphrase"])}, rest
 
 
 def _alone(words: str, table: Table) -> dict[str, Any]:
@@ -108,53 +99,3 @@ def toml(values: dict[str, dict[str, Any]], folder: Path = Path("/")) -> str:
             f"{key} = {json.dumps(value, ensure_ascii=False)}" for key, value in table.items() if value is not None
         ]
     return "\n".join(rows) + "\n"
-
-
-def hotspot(template: str, wifi: dict[str, Any]) -> str:
-    """NetworkManager's profile; backslashes and leading spaces as its key files want them (GLib, "Key file parser")."""
-    for key in ("ssid", "channel", "passphrase"):
-        words = str(wifi[key]).replace("\\", "\\\\").replace(";", "\\;" if key == "ssid" else ";")
-        words = "\\s" + words[1:] if words.startswith(" ") else words
-        template = template.replace(f"@{key}@", words)
-    return template
-
-
-def main() -> int:
-    """Writes what was found under the run folder; 0 also where the boot file is faulty, for the box goes on."""
-    asked = argparse.ArgumentParser(description=__doc__)
-    asked.add_argument("--boot", type=Path, default=Path("/boot/firmware/linelamp.toml"))
-    asked.add_argument("--run", type=Path, default=Path("/run"))
-    asked.add_argument("--share", type=Path, default=Path("/usr/local/share/linelamp"))
-    asked.add_argument("--dry", action="store_true", help="leave host name and radio as they are")
-    args = asked.parse_args()
-    try:
-        box, wifi, rest = read(args.boot)
-    except Exception as trouble:  # whatever it is: a box without settings would be dark and could not say why
-        print(trouble, file=sys.stderr)
-        box, wifi, rest = rescued(args.boot, trouble)
-    target = args.run / "linelamp-settings" / "linelamp.toml"
-    target.parent.mkdir(parents=True, exist_ok=True)
-    target.touch(mode=0o640)  # it holds the PIN
-    target.chmod(0o640)
-    with contextlib.suppress(LookupError, PermissionError):  # no such group, or a trial without rights
-        shutil.chown(target, group="linelamp")
-    target.write_text(rest, encoding="utf-8")
-    target.with_name("hosts").write_text(f"{ADDRESS} {box['name']}.local {box['name']}\n", encoding="ascii")
-    profile = args.run / "NetworkManager" / "system-connections" / "linelamp.nmconnection"
-    profile.unlink(missing_ok=True)
-    if wifi["on"] and not wifi["passphrase"]:
-        print("The Wi-Fi stays off: [wifi] has no passphrase, and there is no default.", file=sys.stderr)
-    elif wifi["on"]:
-        profile.parent.mkdir(parents=True, exist_ok=True)
-        profile.touch(mode=0o600)
-        template = (args.share / "hotspot.nmconnection").read_text(encoding="utf-8")
-        profile.write_text(hotspot(template, wifi), encoding="utf-8")
-    if not args.dry:
-        Path("/proc/sys/kernel/hostname").write_text(box["name"], encoding="ascii")
-        if wifi["on"]:
-            subprocess.run(["iw", "reg", "set", wifi["country"]], check=False)
-    return 0
-
-
-if __name__ == "__main__":
-    sys.exit(main())

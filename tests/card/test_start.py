@@ -21,16 +21,22 @@ Made = Callable[[str], tuple[Path, str]]
 
 
 @pytest.fixture
+def tree() -> Path:
+    """The folder that mirrors a box's root."""
+    return Path(__file__).parents[2] / "systemd"
+
+
+@pytest.fixture
 def made(tmp_path: Path, tree: Path) -> Made:
     """Runs the program over a boot file; gives the run folder and what it said."""
 
     def run(words: str) -> tuple[Path, str]:
         boot = tmp_path / "linelamp.toml"
         boot.write_text(words)
-        program = tree / "usr/local/lib/linelamp/settings"
         share = tree / "usr/local/share/linelamp"
         done = subprocess.run(
-            [sys.executable, program, "--boot", boot, "--run", tmp_path / "run", "--share", share, "--dry"],
+            [sys.executable, "-m", "appliance.card.start", "--boot", boot, "--run", tmp_path / "run", "--share", share,
+             "--own", tmp_path / "own", "--dry"],
             capture_output=True, text=True, check=True,
         )  # fmt: skip
         return tmp_path / "run", done.stderr
@@ -151,9 +157,9 @@ def test_with_a_faulty_file_there_is_no_go_on_the_best_of_lines(made: Made) -> N
     assert [(fault.kind, fault.end_ns) for fault in watch.faults.open] == [("settings-faulty", None)]
 
 
-def test_no_boot_file(made: Made, tmp_path: Path, tree: Path) -> None:
-    program = tree / "usr/local/lib/linelamp/settings"
-    asked: list[str | Path] = [sys.executable, program, "--boot", tmp_path / "none", "--run", tmp_path / "run", "--dry"]
+def test_no_boot_file(tmp_path: Path) -> None:
+    asked: list[str | Path] = [sys.executable, "-m", "appliance.card.start", "--boot", tmp_path / "none", "--dry"]
+    asked += ["--run", tmp_path / "run", "--own", tmp_path / "own"]
     done = subprocess.run(asked, capture_output=True, text=True, check=True)
     assert "no readable file" in done.stderr
     assert "no readable file" in box(tmp_path / "run").faulty
