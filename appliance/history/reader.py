@@ -33,7 +33,7 @@ from appliance.history.rows import (
 from appliance.history.schema import LINES, line_number
 from appliance.history.steps import LAST_NS
 from appliance.history.strip import STRIP_FAULTS, STRIP_LOSSES, STRIP_SECONDS, STRIP_WATCHES, Strip
-from appliance.history.summaries import MINUTE_NS, Summary, gather, gather_way
+from appliance.history.summaries import MINUTE_NS, Summary, carried, gather, gather_way
 from appliance.history.values import second as to_second
 from appliance.history.values import watch as to_watch
 from appliance.history.ways import Place
@@ -207,10 +207,14 @@ class History(Reading):
         values = {"watch": watch_id, "line": line_number(line), "from": from_ns, "to": to_ns}
         return gather(self._tuples, values, step_ns)
 
-    def way(self, watch_id: int, from_ns: int, to_ns: int) -> list[list[Place]]:
+    def lines(self, watch_id: int) -> list[str]:
+        """The lines of a watch on which sentences came."""
+        return [line for number, line in enumerate(LINES) if carried(self._tuples, watch_id, number)]
+
+    def way(self, watch_id: int, from_ns: int, to_ns: int, line: str = LINES[0]) -> list[list[Place]]:
         """Where the machine was, in runs without a gap: of each second where the span is short, else thinned out."""
         gone_ns = self.watch(watch_id).seconds_gone_ns or from_ns
-        values = {"watch": watch_id, "from": from_ns, "to": to_ns}
+        values = {"watch": watch_id, "line": line_number(line), "from": from_ns, "to": to_ns}
         return gather_way(self._tuples, values, gone_ns if to_ns - from_ns <= DETAIL_NS else to_ns)
 
     def sizes(self, watch_id: int, from_ns: int | None = None, to_ns: int | None = None) -> dict[str, int]:

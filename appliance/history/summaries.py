@@ -46,9 +46,13 @@ WHERE watch = :watch AND second_ns >= :from AND second_ns < :to GROUP BY line, p
 MINUTES = """SELECT line, (at_ns - :zero) / :step AS place, what, sum(seconds), min(least), max(most), total(total)
 FROM minute WHERE watch = :watch AND line = :line AND at_ns >= :from AND at_ns < :to GROUP BY place, what"""
 PLACES = """SELECT second_ns, latitude_e7_deg, longitude_e7_deg FROM second
-WHERE watch = :watch AND line = 0 AND second_ns >= :from AND second_ns < :to AND quality IS NOT 0
+WHERE watch = :watch AND line = :line AND second_ns >= :from AND second_ns < :to AND quality IS NOT 0
 AND abs(latitude_e7_deg) <= 900000000 AND abs(longitude_e7_deg) <= 1800000000 ORDER BY second_ns"""
 WAYS = "SELECT at_ns, packed FROM way WHERE watch = :watch AND at_ns >= :from AND at_ns < :to ORDER BY at_ns"
+CARRIED = """SELECT EXISTS (SELECT 1 FROM minute
+    WHERE watch = :watch AND line = :line AND what = 'sentences' AND most > 0)
+OR EXISTS (SELECT 1 FROM second
+    WHERE watch = :watch AND line = :line AND second_ns >= :from AND sentences > 0)"""
 SUMMED = "SELECT before_ns FROM summed WHERE watch = :watch"
 
 Read = Callable[[str, Mapping[str, object]], Iterable[tuple[Any, ...]]]
@@ -141,9 +145,9 @@ def gather(read: Read, asked: Mapping[str, int], step_ns: int) -> Summary:
 
 
 def gather_way(read: Read, asked: Mapping[str, int], thin_ns: int) -> list[list[ways.Place]]:
-    """Of the line from the receiver. asked: watch, from and to. thin_ns: before it, what minutes keep will do."""
+    """asked: watch, line, from and to. thin_ns: before it, what minutes keep will do, which is the receiver's alone."""
     from_ns, to_ns = asked["from"], asked["to"]
-    thin_ns = min(thin_ns, _summed_ns(read, asked))
+    thin_ns = min(thin_ns, _summed_ns(read, asked)) if asked["line"] == 0 else from_ns
     minutes = [
         ways.unpack(at_ns, packed)
         for at_ns, packed in read(WAYS, {**asked, "from": from_ns - MINUTE_NS + 1, "to": min(thin_ns, to_ns)})
@@ -152,6 +156,12 @@ def gather_way(read: Read, asked: Mapping[str, int], thin_ns: int) -> list[list[
     minutes.append(list(ways.runs(read(PLACES, {**asked, "from": max(from_ns, thin_ns)}))))
     cut = [[[place for place in run if from_ns <= place[0] < to_ns] for run in minute] for minute in minutes]
     return ways.joined([run for run in minute if run] for minute in cut)
+
+
+def carried(read: Read, watch: int, line: int) -> bool:
+    """Whether any sentence came on a line in a watch."""
+    asked = {"watch": watch, "line": line, "from": _summed_ns(read, {"watch": watch})}
+    return any(found for (found,) in read(CARRIED, asked))
 
 
 def _summed_ns(read: Read, asked: Mapping[str, int]) -> int:
@@ -208,7 +218,7 @@ def behind(db: Database) -> list[int]:
 
 def _sum_up_way(db: Database, watch: int, values: dict[str, int]) -> None:
     minutes: dict[int, list[ways.Place]] = {}
-    for place in db.execute(PLACES, values).fetchall():
+    for place in db.execute(PLACES, {**values, "line": 0}).fetchall():
         minutes.setdefault(place[0] - place[0] % MINUTE_NS, []).append(place)
     for minute_ns, places in minutes.items():
         db.execute("INSERT INTO way VALUES (?, ?, ?)", (watch, minute_ns, ways.pack(minute_ns, places)))

@@ -22,12 +22,11 @@ from appliance.site.languages import said
 from appliance.site.losses import WHAT_WORDS
 from appliance.site.plots import Plot, plots, states
 from appliance.site.spans import watch_words
-from appliance.site.stretch import Stretch
+from appliance.site.stretch import RECEIVER, Stretch
 from appliance.site.which_watch import chosen, needed, offered
-from appliance.site.words import NS, from_ns
+from appliance.site.words import LINE_WORDS, NS, from_ns
 from appliance.take.span import SpanError
 
-RECEIVER = "from-receiver"
 FAULTS_MOST = 2000
 """Faults that are drawn. More than fit side by side on a phone. Our choice."""
 LISTED_MOST = 30
@@ -62,11 +61,12 @@ def install(app: Flask, history_path: Path) -> None:
             asked = wanted(watch)
             seen = see(history, asked)
             rows = _rows(history, asked)
-            told, silent = _told(history, watch)
+            told, silent = _told(history, asked)
+            lines = lines_of(history, watch)
         return render_template(
             "day.html", watch=watch, watches=watches, watch_words=watch_words, stretch=asked,
             seen=seen, strip=day.strip(_cells(seen), "This stretch"), rows=rows, listed=_listed(seen),
-            told=told, silent=silent,
+            told=told, silent=silent, lines=lines,
         )  # fmt: skip
 
     @app.get("/day.json")
@@ -96,10 +96,10 @@ def packed(told: dict[str, Any]) -> Response:
 def see(history: History, asked: Stretch) -> Seen:
     """What there is to be drawn of a stretch."""
     watch = asked.watch
-    summary = history.summary(watch.id, RECEIVER, asked.from_ns, asked.to_ns, asked.step_ns)
+    summary = history.summary(watch.id, asked.line, asked.from_ns, asked.to_ns, asked.step_ns)
     count = -(-(asked.to_ns - summary.zero_ns) // summary.step_ns)
     return Seen(
-        asked, summary, count, plots(summary, needs_of(watch), count), states(summary, count),
+        asked, summary, count, plots(summary, needs_of(asked), count), states(summary, count),
         list(islice(history.faults_in_order(watch.id, None, asked.from_ns, asked.to_ns), FAULTS_MOST)),
         [(one.what, one.start_ns, watch.last_ns if one.end_ns is None else one.end_ns)
          for one in history.losses(watch.id, asked.from_ns, asked.to_ns)],
@@ -107,8 +107,17 @@ def see(history: History, asked: Stretch) -> Seen:
     )  # fmt: skip
 
 
-def needs_of(watch: Watch) -> Needs | None:
-    """The needs that the watch was judged by."""
+def lines_of(history: History, watch: Watch) -> dict[str, str]:
+    """The lines to choose from, with their words: those that carried sentences, that from the receiver always."""
+    carried = history.lines(watch.id)
+    return {name: words for name, words in LINE_WORDS.items() if name == RECEIVER or name in carried}
+
+
+def needs_of(asked: Stretch) -> Needs | None:
+    """The needs that the line was judged by; they say nothing of what the controller tells the receiver."""
+    if asked.line != RECEIVER:
+        return None
+    watch = asked.watch
     try:
         return from_toml(watch.needs_toml, watch.needs_name)
     except SheetError:
@@ -125,6 +134,7 @@ def drawn(seen: Seen) -> dict[str, Any]:
 
     return {
         "watch": watch.id,
+        "line": seen.stretch.line,
         "whole": [ms(watch.started_ns), ms(watch.last_ns) + 1],
         "from": ms(seen.stretch.from_ns),
         "to": ms(seen.stretch.to_ns),
@@ -139,11 +149,12 @@ def drawn(seen: Seen) -> dict[str, Any]:
     }
 
 
-def _told(history: History, watch: Watch) -> tuple[list[Plot], list[str]]:
-    """What there is to draw anywhere in the watch, and the titles of what there is not."""
+def _told(history: History, asked: Stretch) -> tuple[list[Plot], list[str]]:
+    """What there is to draw of the line anywhere in the watch, and the titles of what there is not."""
+    watch = asked.watch
     length_ns = watch.last_ns + 1 - watch.started_ns
-    whole = history.summary(watch.id, RECEIVER, watch.started_ns, watch.last_ns + 1, length_ns + MINUTE_NS)
-    drawn = plots(whole, needs_of(watch), 1)
+    whole = history.summary(watch.id, asked.line, watch.started_ns, watch.last_ns + 1, length_ns + MINUTE_NS)
+    drawn = plots(whole, needs_of(asked), 1)
     return [plot for plot in drawn if plot.told], [plot.title for plot in drawn if not plot.told]
 
 
@@ -202,9 +213,9 @@ def _rows(history: History, asked: Stretch) -> list[dict[str, Any]]:
     """The same as a table, in ROWS_MOST rows at most."""
     watch = asked.watch
     step = stretch.step_ns(asked.to_ns - asked.from_ns, ROWS_MOST)
-    summary = history.summary(watch.id, RECEIVER, asked.from_ns, asked.to_ns, step)
+    summary = history.summary(watch.id, asked.line, asked.from_ns, asked.to_ns, step)
     count = -(-(asked.to_ns - summary.zero_ns) // summary.step_ns)
-    told, letters = plots(summary, needs_of(watch), count), states(summary, count)
+    told, letters = plots(summary, needs_of(asked), count), states(summary, count)
     return [
         {
             "at": from_ns(watch.utc_ns(summary.zero_ns + place * summary.step_ns)),

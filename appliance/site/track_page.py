@@ -20,7 +20,8 @@ from appliance.history.rows import StoredFault, Watch
 from appliance.history.ways import OFF_MOST_M, Place
 from appliance.measure.plane import Plane
 from appliance.measure.simplify import simplify
-from appliance.site.day_page import wanted
+from appliance.site.day_page import lines_of, wanted
+from appliance.site.flags import Flag, flags
 from appliance.site.spans import watch_words
 from appliance.site.stretch import Stretch
 from appliance.site.which_watch import chosen, offered
@@ -37,6 +38,8 @@ ROUND_M = 20.0
 MARGIN = 0.08
 CORE_SHARE = 0.005
 """Of the positions, so many at each edge may lie outside of the plan at first, where it would else be much wider."""
+NARROW_PX = 340.0
+"""The longer side of the plan as the narrowest phone shows it."""
 AROUND_NS = 120 * NS
 BARS_M = [size * 10**power for power in range(-1, 6) for size in (1, 2, 5)]
 
@@ -46,7 +49,8 @@ Point = tuple[float, float, float]
 
 @dataclass(slots=True, frozen=True)
 class Spot:
-    """A fault on the plan. number: as in the list below it. place: None where no position was told. to: its end."""
+    """A fault on the plan. number: as in the list below it. place: None where no position was told. over: its part of
+    the way. around: where to look closer."""
 
     number: int
     fault: StoredFault
@@ -57,11 +61,16 @@ class Spot:
 
 @dataclass(slots=True, frozen=True)
 class Plan:
-    """All in metres, north up: y grows downwards, as SVG has it. box: x, y, width, height. off_m: how true it is."""
+    """All in metres, north up: y grows downwards, as SVG has it. box: x, y, width, height. off_m: how true it is.
+
+    flags: in px from their feet, of which dot_m are one; before a script knows how large the plan is shown.
+    """
 
     box: tuple[float, float, float, float]
     paths: list[str]
     spots: list[Spot]
+    flags: list[Flag]
+    dot_m: float
     start: tuple[float, float]
     end: tuple[float, float]
     bar_m: float
@@ -81,10 +90,12 @@ def install(app: Flask, history_path: Path) -> None:
                 return render_template("track.html", watch=None)
             watches = offered(history, watch)
             stretch = wanted(watch)
-            way = history.way(watch.id, stretch.from_ns, stretch.to_ns)
+            lines = lines_of(history, watch)
+            way = history.way(watch.id, stretch.from_ns, stretch.to_ns, stretch.line)
             faults = list(islice(history.faults_in_order(watch.id, None, stretch.from_ns, stretch.to_ns), FAULTS_MOST))
         return render_template(
             "track.html", watch=watch, watches=watches, watch_words=watch_words, stretch=stretch,
+            lines=lines, more=max(0, len(faults) - SHOWN_MOST),
             plan=plan(way, faults, stretch) if way else None, utc=lambda at_ns: from_ns(watch.utc_ns(at_ns)),
         )  # fmt: skip
 
@@ -104,6 +115,8 @@ def plan(way: list[list[Place]], faults: Sequence[StoredFault], stretch: Stretch
         box,
         [_path(run) for run in thin],
         spots,
+        _flags(spots, box, width / NARROW_PX),
+        width / NARROW_PX,
         (runs[0][0][1], -runs[0][0][2]),
         (runs[-1][-1][1], -runs[-1][-1][2]),
         max((bar for bar in BARS_M if bar <= width / 3), default=BARS_M[0]),
@@ -111,6 +124,18 @@ def plan(way: list[list[Place]], faults: Sequence[StoredFault], stretch: Stretch
         sum(math.dist(one[1:], other[1:]) for run in thin for one, other in pairwise(run)),
         len(runs) - 1,
     )
+
+
+def _flags(spots: Sequence[Spot], box: tuple[float, float, float, float], dot_m: float) -> list[Flag]:
+    left, top, width, _ = box
+    places = [
+        (spot.number, (spot.place[0] - left) / dot_m, (spot.place[1] - top) / dot_m) for spot in spots if spot.place
+    ]
+    return [
+        Flag(one.numbers, (left + one.foot[0] * dot_m, top + one.foot[1] * dot_m),
+             (one.at[0] - one.foot[0], one.at[1] - one.foot[1]))
+        for one in flags(places, width / dot_m)
+    ]  # fmt: skip
 
 
 def _flat(way: list[list[Place]], from_ns: int) -> list[list[Point]]:
@@ -147,7 +172,7 @@ def _spot(number: int, fault: StoredFault, runs: list[list[Point]], stretch: Str
     begin_s, end_s = (fault.start_ns - stretch.from_ns) / NS, (end_ns - stretch.from_ns) / NS
     found = _at(runs, max(0.0, begin_s))
     over = "".join(_path(part) for run in runs if len(part := _between(run, begin_s, end_s)) > 1)
-    around = Stretch(watch, *_around(watch, fault.start_ns, end_ns)).query()
+    around = Stretch(watch, *_around(watch, fault.start_ns, end_ns), stretch.line).query()
     return Spot(number, fault, None if found is None else (found[0], -found[1]), over, around)
 
 

@@ -6,6 +6,7 @@ import math
 import random
 import re
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -128,6 +129,7 @@ def test_the_page_draws_it_and_escapes_what_it_is_called(page: Any) -> None:
     assert "<b>tractor" not in html
     assert re.search(r"2\.[4-6] km driven\. Drawn to within 0\.\d m", html)
     assert html.count('class="pin"') == 4
+    assert html.count('class="flag"') == 2
 
 
 @pytest.mark.parametrize(("metres", "says"), [(0.5, "0.5 m"), (50, "50 m"), (2000, "2 km")])
@@ -136,7 +138,7 @@ def test_the_scale_is_told_in_round_numbers(metres: float, says: str) -> None:
 
 
 def test_without_a_position_it_says_so(past: Any, page: Any) -> None:
-    assert "No position was told in this stretch" in past.html("/track")
+    assert "No position was told on this line in this stretch" in past.html("/track")
     past.html("/track?watch=7", 404)
     past.html("/track?from=noon", 400)
 
@@ -145,3 +147,32 @@ def test_a_box_that_recorded_nothing_says_so(page: Any) -> None:
     with HistoryWriter(page.history_path):
         pass
     assert "Nothing was recorded yet." in page.html("/track")
+
+
+def test_the_second_line_can_be_chosen_where_it_carried_sentences(page: Any) -> None:
+    """The controller, too, tells positions here: to the south, at half the pace, and RMC alone."""
+    drive(page.history_path, lambda n: (0.0, 2.0 * n), 200)
+    assert 'data-line="' not in page.html("/track")
+    with HistoryWriter(page.history_path) as writer:
+        writer.begin_watch(WatchStart(BEGIN_S * S, UTC_NS, "x", "", "x", "0"))
+        for n in range(200):
+            for line, metres, talker in (("from-receiver", 2.0 * n, "GNGGA"), ("from-controller", -1.0 * n, "PXYZ")):
+                latitude, longitude = moved((0.0, metres))
+                row = SecondRow(line, (BEGIN_S + n) * S, 9, 1, 0, 0, 0.1, "go", 4, 12, 0.8, 1, latitude, longitude)
+                writer.add_second(replace(row, messages={talker: 1}))
+        writer.commit()
+    html = page.html("/track")
+    assert 'data-line="from-receiver" href="/track?watch=2" aria-current="true"' in html
+    assert 'data-line="from-controller" href="/track?watch=2&amp;line=from-controller"' in html
+    assert "398 m driven" in html
+    other = page.html("/track?watch=2&line=from-controller")
+    assert "199 m driven" in other
+    assert 'href="/day?watch=2&amp;line=from-controller"' in other
+    told = [plot["key"] for plot in page.client.get("/day.json?watch=2&line=from-controller").json["plots"]]
+    assert "PXYZ" in told
+    assert "GNGGA" not in told
+    assert "GNGGA" in [plot["key"] for plot in page.client.get("/day.json?watch=2").json["plots"]]
+    page.html("/track?line=x", 400)
+    page.html("/day?line=x", 400)
+    with History(page.history_path) as history:
+        assert [history.lines(watch) for watch in (1, 2)] == [["from-receiver"], ["from-receiver", "from-controller"]]

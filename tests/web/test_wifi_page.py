@@ -130,8 +130,8 @@ def test_a_bad_wish_is_told_at_its_field_and_what_was_typed_stays(box: Any, list
     assert answer.status_code == 422
     assert "8 to 63 characters; this has 5." in answer.text
     assert 'value="Larkmere box"' in answer.text
-    assert '<option value="GB" selected>' in answer.text
-    assert '<option value="11" selected>' in answer.text
+    assert 'value="GB" selected>' in answer.text
+    assert 'value="11" selected>' in answer.text
     assert answer.text.count('aria-invalid="true"') == 1
     assert not wanted(box).exists()
     assert not [asked for asked in listener.heard if asked["do"] == "handed-over"]
@@ -181,10 +181,10 @@ def test_what_the_unit_answered_is_told_in_words(box: Any) -> None:
         html = box.html(path)
         assert "taken back." in html
         assert "Nobody joined “&lt;b&gt;” in time." in html
-        assert "2026-05-04 09:30:00 UTC" in html
+        assert 'datetime="2026-05-04T09:30:00Z"' in html
 
 
 def test_the_form_begins_with_what_is_set_up(box: Any) -> None:
     html = box.html("/box/wifi")
-    for told in ('value="Larkmere 3"', '<option value="IE" selected>', '<option value="3" selected>'):
+    for told in ('value="Larkmere 3"', 'value="IE" selected>', '<option value="3" selected>'):
         assert told in html, told

@@ -8,6 +8,7 @@ const AXIS = 46; // of the y axis: the same for all, so that times stand one und
 const STATE = { g: ["go", 0.3], w: ["wait", 0.6], n: ["no-go", 1], ".": ["none", 0.05] };
 const STATE_WORDS = { g: say("go"), w: say("wait"), n: say("no-go"), ".": say("box off") };
 const LEAST_S = 30;
+const RECEIVER = "from-receiver"; // the line that is drawn where the address names none
 
 const place = document.getElementById("plots");
 const said = document.getElementById("drawing");
@@ -274,11 +275,12 @@ function look(from, to) {
   soon();
 }
 
-function query(from, to) {
+function query(from, to, line = whole.line) {
   const [first, last] = bounds();
-  if (from <= first + 0.5 && to >= last - 0.5) return `watch=${whole.watch}`;
+  const of = line === RECEIVER ? "" : `&line=${line}`;
+  if (from <= first + 0.5 && to >= last - 0.5) return `watch=${whole.watch}${of}`;
   const iso = (time) => new Date(time * 1000).toISOString().slice(0, 19);
-  return `watch=${whole.watch}&from=${iso(from)}&to=${iso(to)}`;
+  return `watch=${whole.watch}&from=${iso(from)}&to=${iso(to)}${of}`;
 }
 
 // Once a hand rests: the address tells where one looks, and what is there is fetched as closely as it is kept.
@@ -340,6 +342,7 @@ function tellWays() {
       link.removeAttribute("href");
     }
   }
+  for (const link of document.querySelectorAll("[data-line]")) link.href = `/day?${query(view.from, view.to, link.dataset.line)}`;
   for (const link of document.querySelectorAll("[data-other]")) link.href = `${link.dataset.other}?${query(view.from, view.to)}`;
 }
 

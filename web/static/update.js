@@ -1,4 +1,5 @@
 // Sends an update piece by piece, each a request of its own, and tells what comes of it.
+import { figure, say } from "./say.js";
 
 const form = document.getElementById("update");
 const said = document.getElementById("progress");
@@ -10,7 +11,7 @@ const SILENT_MS = 12000; // after this a phone is out of reach, whatever its net
 const TRIES = 40; // at least a minute out of reach
 
 const pause = (ms) => new Promise((done) => { setTimeout(done, ms); });
-const megabytes = (bytes) => (bytes / 1e6).toFixed(bytes < 1e7 ? 1 : 0);
+const megabytes = (bytes) => `${figure(bytes / 1e6, bytes < 1e7 ? 1 : 0)} MB`;
 
 async function post(path, fields) {
   const body = new FormData();
@@ -26,7 +27,7 @@ async function patiently(path, fields) {
       return await post(path, fields);
     } catch (error) {
       if (tries === TRIES) throw error;
-      said.textContent = "The box does not answer. Stay near it: this goes on by itself.";
+      said.textContent = say("The box does not answer. Stay near it: this goes on by itself.");
       await pause(AGAIN_MS);
     }
   }
@@ -44,7 +45,7 @@ async function send(file) {
     if (!told.ok) return told.says;
     ({ at, done } = told);
     bar.value = at;
-    said.textContent = `${megabytes(at)} of ${megabytes(file.size)} MB are in.`;
+    said.textContent = say("{part} of {whole} are in.", { part: megabytes(at), whole: megabytes(file.size) });
   }
   return "";
 }
@@ -54,8 +55,8 @@ function show(update) {
   const note = document.createElement("div");
   note.className = "note";
   const head = document.createElement("b");
-  head.textContent = `The last update: ${update.words}.`;
-  note.append(head, ` ${update.version ? `Version ${update.version}. ` : ""}${update.says}`);
+  head.textContent = say("The last update: {state}.", { state: say(update.words) });
+  note.append(head, ` ${update.version ? `${say("Version {number}.", { number: update.version })} ` : ""}${update.says}`);
   answer.replaceChildren(note);
 }
 
@@ -69,13 +70,13 @@ async function follow() {
       silent = 0;
       show(update);
       if (!waits && !(update && update.under_way)) break;
-      said.textContent = waits ? "All of it is in. The box will take it up soon." : "The box is at it. This page tells when it is over.";
+      said.textContent = waits ? say("All of it is in. The box will take it up soon.") : say("The box is at it. This page tells when it is over.");
     } catch {
       silent += 1;
-      said.textContent = silent < TRIES ? "The box starts anew. This page goes on by itself." : "The box has not answered for a while. Look at its lamps, and reload this page.";
+      said.textContent = silent < TRIES ? say("The box starts anew. This page goes on by itself.") : say("The box has not answered for a while. Look at its lamps, and reload this page.");
     }
   }
-  said.textContent = "It is over: see above.";
+  said.textContent = say("It is over: see above.");
   button.disabled = false;
 }
 
@@ -83,12 +84,12 @@ form.addEventListener("submit", async (event) => {
   event.preventDefault();
   const [file] = form.elements.file.files;
   button.disabled = true;
-  said.textContent = "Asked for.";
+  said.textContent = say("Asked for.");
   let trouble = "";
   try {
     trouble = await send(file);
   } catch {
-    trouble = "The box did not answer, so nothing was changed. Try again near it.";
+    trouble = say("The box did not answer, so nothing was changed. Try again near it.");
   }
   bar.hidden = true;
   button.disabled = false;
