@@ -40,15 +40,15 @@ class Verdict:
         self.clean_since_ns = started_ns
         self.clean_run_s = clean_run_s
         self._failed: Check | None = None
-        self._failing = False
+        self._lasting: set[tuple[str, str]] = set()
 
     def take(self, checks: Sequence[Check], now_ns: int) -> bool:
         """Takes the checks of one look; whether the state changed."""
         odd = [check for check in checks if check.state != "pass"]
         failing = [check for check in odd if check.state == "fail"]
-        if self._failing and not failing:
+        if self._lasting and self._lasting - {(check.id, check.message) for check in failing}:
             self.clean_since_ns = now_ns  # what failed is over, since some moment after the last look
-        self._failing = any(check.over_ns is None for check in failing)
+        self._lasting = {(check.id, check.message) for check in failing if check.over_ns is None}
         if failing:
             self._failed = failing[0]
             ended = max(now_ns if check.over_ns is None else check.over_ns for check in failing)
