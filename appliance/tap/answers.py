@@ -5,6 +5,7 @@ Whatever changes the box leaves a mark of the box in history, with its time.
 
 from __future__ import annotations
 
+import math
 import queue
 import time
 from collections import deque
@@ -28,6 +29,8 @@ _JOB_S = 1.5
 """Shorter than whoever asks has patience for an answer."""
 MARKS_MOST = 60
 """From the page within an hour, which asks for no PIN: more would fill history and every page that draws it."""
+WIGGLES_MOST = 60
+"""Tests begun within an hour, for the same reason: each leaves two marks. Our choice: one a minute."""
 _NUMBER_MOST = 2**63 - 1  # the greatest that history can be asked for
 _BUSY = "The box is too busy just now. Look whether it did it before you ask again."
 
@@ -45,7 +48,8 @@ class Answers:
     """Owned by the thread that answers. stop: asks for a clean stop of the tap. log: of this process."""
 
     def __init__(self, core: Core, keeper: Keeper, sheets: Sheets, *, stop: Callable[[], None], log: RecentLog) -> None:
-        self._marked_s = deque[float](maxlen=MARKS_MOST)
+        self._marked = _Hourly(MARKS_MOST)
+        self._wiggled = _Hourly(WIGGLES_MOST)
         self._log = log
         self._core = core
         self._keeper = keeper
@@ -73,10 +77,8 @@ class Answers:
         note = asked.get("note", "")
         if not isinstance(note, str):
             return _no("note must be text.")
-        now_s = time.monotonic()
-        if len(self._marked_s) == MARKS_MOST and now_s - self._marked_s[0] < 3600:
+        if self._marked.wait_s():
             return _no(f"{MARKS_MOST} marks were set from the page within the last hour. Use the button on the box.")
-        self._marked_s.append(now_s)
         self._core.mark("page", note)
         return YES
 
@@ -84,6 +86,11 @@ class Answers:
         on = asked.get("on")
         if not isinstance(on, bool):
             return _no("on must be true or false.")
+        if on and (wait_s := self._wiggled.wait_s()):
+            return _no(
+                f"The wiggle test was begun {WIGGLES_MOST} times within the last hour, and each leaves marks in "
+                f"history. One that is on goes on; another can be begun in {math.ceil(wait_s / 60)} min."
+            )
         return YES if self._core.wiggle(on).wait(_TURN_S) else _no(_BUSY)
 
     def _erase(self, asked: Mapping[str, Any]) -> Answer:
@@ -181,6 +188,21 @@ class Answers:
         self._core.mark("page", "asked for a clean stop")
         self._stop()
         return YES
+
+
+class _Hourly:
+    """Lets so many through within an hour."""
+
+    def __init__(self, most: int) -> None:
+        self._at_s = deque[float](maxlen=most)
+
+    def wait_s(self) -> float:
+        """How long to wait for the next one; 0.0: none, and this one counts."""
+        now_s = time.monotonic()
+        wait_s = self._at_s[0] + 3600 - now_s if len(self._at_s) == self._at_s.maxlen else 0.0
+        if wait_s <= 0:
+            self._at_s.append(now_s)
+        return max(0.0, wait_s)
 
 
 def _tried(what: Callable[[], Answer]) -> Answer:

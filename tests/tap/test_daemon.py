@@ -19,7 +19,7 @@ from appliance.asking import SOCKET, AskError, ask
 from appliance.history.reader import History
 from appliance.settings import Settings
 from appliance.tap import daemon
-from appliance.tap.answers import MARKS_MOST
+from appliance.tap.answers import MARKS_MOST, WIGGLES_MOST
 from appliance.tap.core import PICTURE
 from appliance.tap.daemon import DIED, Tap
 from appliance.tap.wiggling import NAME as WIGGLE
@@ -113,6 +113,17 @@ def test_marks_from_the_page_cannot_fill_history(running: Callable[..., Running]
         ask(socket, {"do": "mark"})
     with pytest.raises(AskError, match="Use the button on the box"):
         ask(socket, {"do": "mark"})
+
+
+def test_wiggle_tests_cannot_fill_history(running: Callable[..., Running]) -> None:
+    tap = running()
+    tap.until(lambda shown: shown["watch"]["id"] == 1)
+    socket = tap.settings.run_folder / SOCKET
+    for _ in range(WIGGLES_MOST):
+        ask(socket, {"do": "wiggle", "on": True})
+    with pytest.raises(AskError, match=r"begun 60 times within the last hour.* another can be begun in (59|60) min"):
+        ask(socket, {"do": "wiggle", "on": True})
+    assert ask(socket, {"do": "wiggle", "on": False}) == {"ok": True}  # what is on can be ended
 
 
 def test_marks_over_the_socket(running: Callable[..., Running]) -> None:
