@@ -22,6 +22,7 @@ from appliance.site import around, evidence
 from appliance.site.evidence import EvidenceRow
 from appliance.site.fault_text import text
 from appliance.site.losses import WHAT_WORDS, Loss, kept
+from appliance.site.stretch import about
 from appliance.site.words import LINE_WORDS, NS, from_ns
 
 RECEIVER = "from-receiver"
@@ -39,7 +40,8 @@ SUMMED_MOST_NS = 300 * NS
 class Seen:
     """All that a fault's page tells. gone: why there are no bytes of it, "" where there are.
 
-    before, after: the faults beside it in the same watch. take: where its minutes can be taken away, "" if nowhere.
+    before, after: the faults beside it in the same watch. stretch: around it, as an address tells it. take: where its
+    minutes can be taken away, "" if nowhere.
     """
 
     fault: StoredFault
@@ -54,6 +56,7 @@ class Seen:
     suspects: list[Suspect]
     before: StoredFault | None
     after: StoredFault | None
+    stretch: str
     take: str
 
 
@@ -111,6 +114,7 @@ def see(history: History, found: StoredFault) -> Seen:
         suspects=_suspects(history, found, watch),
         before=before,
         after=after,
+        stretch=about(watch, found.start_ns, watch.last_ns if found.end_ns is None else found.end_ns).query(),
         take=_take(watch, windows),
     )
 

@@ -14,6 +14,8 @@ RECEIVER = "from-receiver"
 STEPS_MOST = 480
 """How many steps a plot is drawn from: more than a phone has dots across its plot. Our choice."""
 STEPS_S = (1, 2, 5, 10, 15, 20, 30, 60, 120, 180, 300, 600, 900, 1800, 3600, 7200, 14400, 43200, 86400)
+ABOUT_NS = 120 * NS
+"""Before and after. Our choice."""
 LEAST_S = 30
 """No closer than this can be looked: a second is the finest that history keeps."""
 
@@ -79,6 +81,11 @@ def asked(watch: Watch, query: Mapping[str, str]) -> Stretch:
     if line not in LINE_WORDS:
         raise SpanError("Choose the line from the receiver or the line from the controller.")
     return Stretch(watch, span.from_ns, span.to_ns, line)
+
+
+def about(watch: Watch, start_ns: int, end_ns: int) -> Stretch:
+    """What lies around something that happened."""
+    return Stretch(watch, max(watch.started_ns, start_ns - ABOUT_NS), min(watch.last_ns + 1, end_ns + ABOUT_NS))
 
 
 def step_ns(length_ns: int, most: int) -> int:

@@ -16,14 +16,14 @@ from typing import Any
 from flask import Flask, render_template
 
 from appliance.history.reader import History
-from appliance.history.rows import StoredFault, Watch
+from appliance.history.rows import StoredFault
 from appliance.history.ways import OFF_MOST_M, Place
 from appliance.measure.plane import Plane
 from appliance.measure.simplify import simplify
 from appliance.site.day_page import lines_of, wanted
 from appliance.site.flags import Flag, flags
 from appliance.site.spans import watch_words
-from appliance.site.stretch import Stretch
+from appliance.site.stretch import Stretch, about
 from appliance.site.which_watch import chosen, offered
 from appliance.site.words import NS, from_ns
 
@@ -40,7 +40,6 @@ CORE_SHARE = 0.005
 """Of the positions, so many at each edge may lie outside of the plan at first, where it would else be much wider."""
 NARROW_PX = 340.0
 """The longer side of the plan as the narrowest phone shows it."""
-AROUND_NS = 120 * NS
 BARS_M = [size * 10**power for power in range(-1, 6) for size in (1, 2, 5)]
 
 Point = tuple[float, float, float]
@@ -172,12 +171,8 @@ def _spot(number: int, fault: StoredFault, runs: list[list[Point]], stretch: Str
     begin_s, end_s = (fault.start_ns - stretch.from_ns) / NS, (end_ns - stretch.from_ns) / NS
     found = _at(runs, max(0.0, begin_s))
     over = "".join(_path(part) for run in runs if len(part := _between(run, begin_s, end_s)) > 1)
-    around = Stretch(watch, *_around(watch, fault.start_ns, end_ns), stretch.line).query()
+    around = about(watch, fault.start_ns, end_ns).of_line(stretch.line).query()
     return Spot(number, fault, None if found is None else (found[0], -found[1]), over, around)
-
-
-def _around(watch: Watch, start_ns: int, end_ns: int) -> tuple[int, int]:
-    return max(watch.started_ns, start_ns - AROUND_NS), min(watch.last_ns + 1, end_ns + AROUND_NS)
 
 
 def _at(runs: list[list[Point]], at_s: float) -> tuple[float, float] | None:
