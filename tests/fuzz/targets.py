@@ -16,6 +16,7 @@ import zlib
 from collections.abc import Callable
 from itertools import pairwise
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from appliance import check, recording
 from appliance.history import blocks, tail
@@ -31,6 +32,11 @@ from appliance.sentence.parse import Sentence, parse
 from appliance.sentence.rtcm import RtcmScanner
 from appliance.source import open_source
 from appliance.take.forms import FORMS
+
+if TYPE_CHECKING:
+    from tests.fuzz import leaving
+else:  # as a script it finds its neighbour only
+    import leaving
 
 S = 1_000_000_000
 RECEIVER = "from-receiver"
@@ -200,9 +206,13 @@ TARGETS: dict[str, Target] = {
     "blocks": block,
     "tail": tail_read,
     "history": history,
+    "job": leaving.job,
+    "sheet": leaving.commissioning,
+    "taken": leaving.taken,
 }
 
 
 def forget() -> None:
     """Remove what the targets wrote."""
-    shutil.rmtree(PLACE, ignore_errors=True)
+    for place in (PLACE, leaving.PLACE):
+        shutil.rmtree(place, ignore_errors=True)

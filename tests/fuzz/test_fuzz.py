@@ -22,9 +22,14 @@ def targets() -> Iterator[ModuleType]:
     assert spec is not None
     assert spec.loader is not None
     module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    yield module
-    module.forget()
+    sys.path.insert(0, str(HERE))  # for its neighbour
+    try:
+        spec.loader.exec_module(module)
+        yield module
+        module.forget()
+    finally:
+        sys.path.remove(str(HERE))
+        sys.modules.pop("leaving", None)
 
 
 def test_each_target_has_a_corpus(targets: ModuleType) -> None:
