@@ -1,6 +1,7 @@
 """Boots the card's image in QEMU and tries the box from outside, as a cab and a phone would.
 
-    image-build/test CARD.img CARD-BOOT [--work FOLDER] [--only pi|virt|faulty]... [--same OTHER.img] [--feed-s S]
+    image-build/test CARD.img CARD-BOOT [--work FOLDER] [--only pi|virt|faulty|update]... [--same OTHER.img]
+                    [--feed-s S] [--key KEY]
 
 CARD-BOOT is the folder that image-build/build leaves beside the image: QEMU is no Pi firmware, so kernel, initrd and
 device tree are given to it from there. The image is copied onto a card twice its size first. It takes
@@ -8,7 +9,8 @@ qemu-system-aarch64, mtools, e2fsprogs, and this project in the Python that runs
 
 pi: QEMU's Raspberry Pi 3, fed through its UART, lamps read from the SoC's register of pin levels. faulty: the card of
 the first, its plug pulled, with a mistake in its boot file. virt: QEMU's plain machine, whose disk tells flushes, for
-power cuts and for the Wi-Fi. --same: an image built anew from the same inputs. Prints a table, and keeps steps.json.
+power cuts and for the Wi-Fi. update: there too, with the private key whose public half the image was built with
+(build --signer). --same: an image built anew from the same inputs. Prints a table, and keeps steps.json.
 """
 
 from __future__ import annotations
@@ -26,6 +28,7 @@ from trial.hotspot import hotspot
 from trial.machine import PI, VIRT, Machine, write_boot_file
 from trial.report import Failed, LeftOut, Report, until
 from trial.system import hung_tap, system, writes_outside
+from trial.updates import updates
 from trial.verdicts import SETTLE_MOST_S, log_taken_away, power_on, silent, verdicts
 
 NAME, SSID, PASSPHRASE = "cab-3", "cab-3", "plough and harrow"
@@ -107,18 +110,30 @@ def on_virt(report: Report, image: Path, boot: Path, work: Path, feed_s: float) 
     silent(report, machine, "virt")
 
 
+def to_another_version(report: Report, image: Path, boot: Path, work: Path, key: Path | None) -> None:
+    """Step 9 in QEMU's plain machine, which has a place for a stick."""
+    machine = Machine(VIRT, image, boot, work / "update")
+    try:
+        power_on(report, machine, "update", lamps=False)
+        updates(report, machine, key, work)
+    finally:
+        machine.cut()
+    silent(report, machine, "update")
+
+
 def main() -> int:
     """0: no step failed."""
     asked = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     asked.add_argument("image", type=Path)
     asked.add_argument("boot", type=Path)
     asked.add_argument("--work", type=Path, default=Path("boot-test-work"))
-    asked.add_argument("--only", action="append", choices=("pi", "virt", "faulty"))
+    asked.add_argument("--only", action="append", choices=("pi", "virt", "faulty", "update"))
+    asked.add_argument("--key", type=Path)
     asked.add_argument("--same", type=Path)
     asked.add_argument("--feed-s", type=float, default=300.0)
     args = asked.parse_args()
     args.work.mkdir(parents=True, exist_ok=True)
-    only = args.only or ["pi", "faulty", "virt"]
+    only = args.only or ["pi", "faulty", "virt", "update"]
     report = Report(args.work / "steps.json")
     image = args.work / "card.img"
     sent = b""
@@ -130,6 +145,10 @@ def main() -> int:
         after_a_cut_and_faulty(report, image, args.boot, args.work, sent)
     if "virt" in only:
         on_virt(report, card(args.image, args.work / "virt.img", BOOT_FILE), args.boot, args.work, args.feed_s)
+    if "update" in only:
+        to_another_version(
+            report, card(args.image, args.work / "update.img", BOOT_FILE), args.boot, args.work, args.key
+        )
     with report.step("8 the same inputs give the same image, bit for bit") as told:
         if args.same is None:
             raise LeftOut("no second image was given by --same")

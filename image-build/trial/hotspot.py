@@ -81,18 +81,18 @@ finally:
 
 def hotspot(report: Report, machine: Machine, ssid: str, passphrase: str, name: str) -> None:
     """The box's Wi-Fi comes up as the boot file says; one phone knows the passphrase, another does not."""
+    said = "iw dev wlan0 info"
     with report.step("6 the box opens its Wi-Fi by itself as soon as there is a radio") as told:
         machine.put("/tmp/phone.py", PHONE)
         machine.shell("modprobe mac80211_hwsim radios=2")
-        said = "iw dev wlan0 info"
         took_s = until(lambda: f"ssid {ssid}" in machine.shell(said), 300, f"no access point {ssid}", 3.0)
         told.append(f"{took_s:.0f} s; {' '.join(machine.shell(said).split())}")
         machine.shell("ip netns add phone; nmcli device set wlan1 managed no")
         machine.shell("iw phy $(cat /sys/class/net/wlan1/phy80211/name) set netns name phone")
 
-    def phone(words: str, wait_s: int) -> dict[str, object]:
+    def phone(words: str, wait_s: int, joins: str = ssid) -> dict[str, object]:
         python = "ip netns exec phone /opt/linelamp/now/bin/python /tmp/phone.py"
-        heard = machine.shell(f"{python} {ssid} '{words}' {name} {wait_s}", wait_s + 300)
+        heard = machine.shell(f"{python} {joins} '{words}' {name} {wait_s}", wait_s + 300)
         _, mark, packed = heard.rpartition("phone:")
         if not mark:
             raise Failed(heard[-300:])
@@ -109,4 +109,17 @@ def hotspot(report: Report, machine: Machine, ssid: str, passphrase: str, name: 
         here = "192.168.77.1"
         found = {said_by.get(how) for how in ("by dns", "its name by dns", "by mdns")}
         if not said_by.get("page") or found != {here} or "unrestricted" not in str(said_by.get("option 114")):
+            raise Failed(told[0])
+    with report.step("6 the page asks for another Wi-Fi: a phone joins it, and it stays") as told:
+        other = {"name": "cab-9", "country": "GB", "channel": 11, "passphrase": passphrase[::-1]}
+        folder = "/var/lib/linelamp/wifi"
+        machine.put("/tmp/wanted", json.dumps(other))
+        machine.shell(f"cp /tmp/wanted {folder}/new; mv {folder}/new {folder}/wanted")
+        took_s = until(lambda: "ssid cab-9" in machine.shell(said), 300, "no access point cab-9", 3.0)
+        said_by = phone(passphrase[::-1], 120, "cab-9")
+        until(lambda: '"done"' in machine.shell(f"cat {folder}/answer.json"), 120, "no answer", 3.0)
+        answer = machine.shell(f"cat {folder}/answer.json")
+        told.append(f"up after {took_s:.0f} s; {answer}; {said_by}")
+        kept = machine.shell("stat -c %a /var/lib/linelamp/box/wifi.json")
+        if not said_by.get("page") or kept != "600" or passphrase[::-1] in told[0]:
             raise Failed(told[0])

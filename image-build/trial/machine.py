@@ -74,7 +74,20 @@ PI = Kind(
     "modprobe.blacklist=bcm2835_wdt",
 )
 VIRT = Kind(
-    ("-M", "virt", "-cpu", "cortex-a53", "-smp", "2", "-m", "1024", "-device", "virtio-blk-pci,drive=card"),
+    (
+        "-M",
+        "virt",
+        "-cpu",
+        "cortex-a53",
+        "-smp",
+        "2",
+        "-m",
+        "1024",
+        "-device",
+        "virtio-blk-pci,drive=card",
+        "-device",
+        "qemu-xhci",
+    ),
     ("if=none", "id=card", "cache.direct=off"),
     "virtio-net-pci,romfile=",
     ("pci-serial", "ttyS0"),
@@ -231,6 +244,18 @@ class Machine:
         for start in range(0, len(packed), 1000):
             self.shell(f"printf %s {packed[start : start + 1000]} >>{path}.packed")
         self.shell(f"base64 -d {path}.packed >{path}")
+
+    def plug_in(self, stick: Path) -> None:
+        """A USB stick, to be read alone."""
+        file = {"driver": "file", "filename": str(stick), "read-only": True}
+        self._ask("blockdev-add", **{"driver": "raw", "node-name": "stick", "read-only": True, "file": file})
+        self._ask("device_add", driver="usb-storage", id="plugged", drive="stick")
+
+    def pull_out(self) -> None:
+        """The stick that was plugged in."""
+        self._ask("device_del", id="plugged")
+        time.sleep(5.0)
+        self._ask("blockdev-del", **{"node-name": "stick"})
 
     def cut(self) -> None:
         """Pulls the plug: no word of it to the box."""

@@ -15,6 +15,9 @@ from pathlib import Path
 
 import pytest
 
+from appliance import __version__, wishes
+from appliance.history.steps import STEPS
+
 INSTALL = Path(__file__).parents[2] / "image-build" / "install"
 VARIABLE = "LINELAMP_DEBIAN_ROOT"
 OURS_TO_STAY = {"etc/linelamp", "etc/linelamp/linelamp.toml"}
@@ -75,7 +78,18 @@ def test_install_again_and_away(root: Path, wheels: Path) -> None:
         assert done.returncode == 0, done.stdout + done.stderr
         return done.stdout + done.stderr
 
-    assert "linelamp, version" in install()
+    signer = root.parent / "signer.pub"
+    signer.write_text("ssh-ed25519 AAAAC3NzaC1lZDI1NTE5AAAAINaFnXJ0b0pSsYI8Ck2sYwyTQJ3M1aXoQd2yV9yqgX0A linelamp\n")
+    assert "linelamp, version" in install("--signer", str(signer))
+    believed = (root / "etc/linelamp/update-signers").read_text()
+    assert believed == f'linelamp namespaces="linelamp-update" {signer.read_text()}'
+    lies = wishes.release("now", root / "opt/linelamp")
+    assert lies is not None
+    assert (lies.version, lies.schema) == (__version__, len(STEPS))
+    tried = subprocess.run(
+        ["chroot", root, "/usr/local/lib/linelamp/update", "--tidy"], capture_output=True, check=False
+    )
+    assert (tried.returncode, tried.stderr) == (0, b"")
     assert (root / "opt/linelamp/now").readlink() == Path("a")
     assert "console=serial0" not in (root / "boot/firmware/cmdline.txt").read_text()
     assert "dtoverlay=disable-bt" in (root / "boot/firmware/config.txt").read_text()

@@ -8,10 +8,15 @@ import shutil
 import sqlite3
 import subprocess
 import sys
+import zipfile
+from datetime import UTC, datetime
 from pathlib import Path
 from random import Random
 
 import pytest
+
+from updating import bundle
+from updating.box import Box
 
 BUILD = Path(__file__).parents[2] / "image-build"
 sys.path.insert(0, str(BUILD))
@@ -19,9 +24,11 @@ sys.path.insert(0, str(BUILD))
 from appliance.history.rows import WatchStart  # noqa: E402
 from appliance.history.writer import HistoryWriter  # noqa: E402
 from appliance.sentence.chunk import Chunk  # noqa: E402
+from tests.systemd.updated_box import bundle_program  # noqa: E402
 from trial.cuts import Clock, copy_part, opened  # noqa: E402
 from trial.machine import archive, padded  # noqa: E402
 from trial.report import Failed, LeftOut, Report  # noqa: E402
+from trial.updates import that_does_not_run  # noqa: E402
 from trial.writes import SECTOR, Card, Flush, Write, read_log  # noqa: E402
 
 SIZE = 1 << 20
@@ -188,3 +195,25 @@ def test_files_behind_an_initrd(tmp_path: Path) -> None:
     assert padded(b"a" * 513) == b"a" * 513 + bytes(511)
     subprocess.run(["cpio", "-id", "--quiet"], input=made, cwd=tmp_path, check=True)
     assert (tmp_path / "conf/conf.d/boot-test").read_text() == "one\n"
+
+
+def test_a_bundle_that_does_not_run_is_right_in_all_else(tmp_path: Path) -> None:
+    """The box must find out by trying: signature, sums and all modules but the daemon's last word are as they were."""
+    needs_tools("ssh-keygen")
+    key, wheel, good = tmp_path / "key", tmp_path / "linelamp-9.9-py3-none-any.whl", tmp_path / "good"
+    subprocess.run(["ssh-keygen", "-q", "-t", "ed25519", "-N", "", "-f", key], check=True)
+    with zipfile.ZipFile(wheel, "w") as packed:
+        packed.writestr("appliance/tap/daemon.py", "def run(settings):\n    return 0\n")
+    program = bundle_program()
+    program.pack(tmp_path / "payload", "9.9", 5, datetime(2026, 11, 1, tzinfo=UTC), {"3.11-aarch64": [wheel]})
+    program.sign(tmp_path / "payload", key, good)
+    made = that_does_not_run(good, key, tmp_path)
+    (tmp_path / "signers").write_text(f"linelamp {key.with_suffix('.pub').read_text()}")
+    (tmp_path / "root/opt/linelamp/work").mkdir(parents=True)
+    (tmp_path / "root/etc/linelamp").mkdir(parents=True)
+    (tmp_path / "signers").rename(tmp_path / "root/etc/linelamp/update-signers")
+    box = Box(tmp_path / "root", target="3.11-aarch64")
+    found = bundle.read(bundle.verified(box, made), box.target)
+    (one,) = bundle.unpack(found, tmp_path / "wheels")
+    with zipfile.ZipFile(one) as packed, pytest.raises(SystemExit):
+        exec(packed.read("appliance/tap/daemon.py").decode() + "\nrun(None)", {})
