@@ -56,7 +56,9 @@ def played(box: Box) -> Played:
 def test_a_good_one_runs_and_the_version_before_stays(box: Box, tmp_path: Path) -> None:
     told = send(box, make(tmp_path))
     assert (told.state, told.version, told.key) == ("done", "1.1.0", "done")
-    assert told.says == "Version 1.1.0 runs. Version 1.0.0 stays on the box as the version before."
+    assert told.says == (
+        "Version 1.1.0 of 2026-11-01 runs. Version 1.0.0 of 2026-10-01 stays on the box as the version before."
+    )
     assert runs(box) == "1.1.0"
     assert wishes.release("now", box.programs) == wishes.Release("1.1.0", 5, "2026-11-01T00:00:00+00:00")
     before = wishes.version_before(box.programs)
@@ -255,7 +257,7 @@ def test_one_that_is_not_ready_falls_back(box: Box, tmp_path: Path) -> None:
     played(box).fails = {"systemctl restart"}
     told = send(box, make(tmp_path))
     assert (told.state, told.key, runs(box)) == ("fell-back", "fell-back", "1.0.0")
-    assert told.says.endswith("Version 1.0.0 runs again.")
+    assert told.says.endswith("Version 1.0.0 of 2026-10-01 runs again.")
     assert [row.partition(" ")[2] for row in played(box).said if row.startswith("systemctl")] == [
         "daemon-reload", "restart linelamp-tap.service linelamp-web.service",
     ] * 2  # fmt: skip

@@ -15,7 +15,7 @@ from pathlib import Path
 
 from updating import bundle, slots, stick, trial
 from updating.box import Box, get, put
-from updating.said import ENDS, Refused, answer
+from updating.said import ENDS, Refused, answer, named
 
 BUNDLES = ("bundle", stick.NAME)
 VERSION_BEFORE, ANSWER = "version-before", "answer.json"
@@ -63,7 +63,7 @@ def update(box: Box, name: str) -> None:
             try:
                 box.work.mkdir(mode=0o700)
                 found = bundle.read(bundle.verified(box, bundle.take(box, name)), box.target)
-                version = found.version
+                version = named({"version": found.version, "made": found.made})
                 slots.refuse_older(box, found, from_stick=name == stick.NAME)
                 tell(box, "unpacking", version)
                 slot = slots.lay(box, found)
@@ -71,7 +71,7 @@ def update(box: Box, name: str) -> None:
                 shutil.rmtree(box.work, ignore_errors=True)
         try_out(box, slot)
     except Refused as refused:
-        tell(box, refused.key, **{"version": version, **refused.values})
+        tell(box, refused.key, version, **refused.values)
 
 
 def version_before(box: Box) -> None:
@@ -86,8 +86,8 @@ def version_before(box: Box) -> None:
 
 def try_out(box: Box, slot: str) -> None:
     """The trial of a slot, and what follows from it."""
-    comes, before = box.release(slot), str(box.release("now").get("version", ""))
-    version = str(comes.get("version", ""))
+    comes = box.release(slot)
+    version, before = named(comes), named(box.release("now"))
     tell(box, "trying", version)
     wrong = trial.run(box, slot)
     with box.writable():

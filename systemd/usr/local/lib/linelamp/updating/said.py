@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import UTC, datetime
 
 SAYS = {
@@ -40,7 +41,7 @@ SAYS = {
     ),
     "older": (
         "refused",
-        "The update, version {version} of {made}, is older than version {now} of {made_now}, which runs. "
+        "The update, version {version}, is older than version {now}, which runs. "
         'To go back, choose "the version before".',
     ),
     "no-before": ("refused", "No version before lies on this box."),
@@ -72,11 +73,20 @@ class Refused(Exception):
         self.key, self.values = key, values
 
 
+def named(release: Mapping[str, object]) -> str:
+    """Version and date: two may have the same number."""
+    return f"{release.get('version', 'unknown')} of {str(release.get('made', ''))[:10] or 'an unknown day'}"
+
+
 def answer(key: str, version: str = "", **values: str) -> dict[str, object]:
-    """What is laid down for the page: state, sentence, template and values, version, time by the box's clock."""
+    """What is laid down for the page: state, sentence, template and values, version, time by the box's clock.
+
+    version: as named() tells it.
+    """
     state, sentence = SAYS[key]
     told = {name: value[:WHAT_MOST] for name, value in {"version": version, **values}.items()}
     return {
-        "state": state, "says": sentence.format(**told), "key": key, "values": told, "version": version,
+        "state": state, "says": sentence.format(**told), "key": key, "values": told,
+        "version": version.partition(" ")[0],
         "utc": datetime.now(UTC).isoformat(timespec="seconds"),
     }  # fmt: skip

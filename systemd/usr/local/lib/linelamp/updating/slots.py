@@ -13,7 +13,7 @@ from typing import Any
 
 from updating.box import RELEASE, Box
 from updating.bundle import Bundle, number, unpack
-from updating.said import Refused
+from updating.said import Refused, named
 
 TRIED = "did-not-run"
 """Sum and version of the bundle that fell back last: a stick that is left in must not try it at every start."""
@@ -25,9 +25,9 @@ def refuse_older(box: Box, bundle: Bundle, from_stick: bool) -> None:
     version, made = str(now.get("version", "")), str(now.get("made", ""))
     runs, comes = (number(version), made), (number(bundle.version), bundle.made)
     if runs == comes:
-        raise Refused("already", version=bundle.version)
+        raise Refused("already")
     if comes < runs:
-        raise Refused("older", made=bundle.made[:10], now=version, made_now=made[:10])
+        raise Refused("older", now=named(now))
     tried = box.programs / TRIED
     if from_stick and tried.exists() and tried.read_text().strip() == bundle.sha256:
         raise Refused("tried-before")
