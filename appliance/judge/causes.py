@@ -1,23 +1,22 @@
-"""From findings to likely causes: the table of causes, and how they are ranked.
+"""From findings to likely causes: how the rows of the table of causes are weighed and ranked.
 
-The table (`causes.toml`) is data. Each cause has a prior and evidence for and against it, both as natural log-odds: 1
-hints, 2 speaks for it, 4 speaks strongly, 6 and more all but names it; below zero the same against. All evidence that
-holds is added up, as Bayes' rule does for what is independent; so each row of evidence speaks once, however many
-findings it rests on. A cause's weight is its share against "something else", which stands at 0, and the causes that
-explain some of the same findings: a feed may have two troubles at once, and these do not compete. The numbers are
-judgement, tuned on the bench of causes; where a row comes from is said in it.
+The table (`causes.toml`, read by causes_table.py) is data. Each cause has a prior and evidence for and against it, both
+as natural log-odds: 1 hints, 2 speaks for it, 4 speaks strongly, 6 and more all but names it; below zero the same
+against. All evidence that holds is added up, as Bayes' rule does for what is independent; so each row of evidence
+speaks once, however many findings it rests on. A cause's weight is its share against "something else", which stands at
+0, and the causes that explain some of the same findings: a feed may have two troubles at once, and these do not
+compete. The numbers are judgement, tuned on the bench of causes; where a row comes from is said in it. Where nothing on
+a line tells two causes apart, what speaks for them weighs alike, so that neither is said with more belief than it
+earns, and the words say so.
 """
 
 from __future__ import annotations
 
 import math
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import cache
-from importlib import resources
-from typing import Any
 
+from appliance.judge.causes_table import FACTS, Cause, Evidence, table
 from appliance.judge.truth_words import Says
 from appliance.judge.words import SAYS, duration, figure, found_and_advice
 
@@ -26,38 +25,10 @@ SHARE_LEAST = 0.03
 """A cause with a smaller share is not worth a technician's minute. Our choice."""
 HINT = 1.0
 """Evidence that is no more than this makes no suspect by itself. Our choice."""
+ALIKE_SHARE = 0.4
+"""Another cause of the same findings with so large a part of its weight can hardly be told from it. Our choice."""
+HARDLY_TOLD = "This line alone can hardly tell it from another cause: {others}"
 _REASONS_MOST = 3
-
-FACTS: dict[str, str] = {
-    "bytes": "bytes heard from the receiver",
-    "heard": "how long was listened",
-    "fine": "needed messages of which nothing was found wrong",
-    "fine_count": "how many those are",
-    "missing": "needed messages that never came or stay away",
-    "wrong_rate": "messages at a wrong rate, with the rate needed",
-    "load_worst": "load of the fullest second, as a ratio",
-    "load_wanted": "load that all messages make at the rates needed and the lengths heard, as a ratio",
-    "arithmetic": "how that comes about",
-    "baud": "the baud needed",
-    "baud_fits": "the smallest standard baud that carries it with the headroom asked for",
-    "restarts": "silences after which the receiver came back without a fix",
-    "other_bytes": "bytes on the line from the controller; absent where that is not listened to",
-    "errored_share": "share of seconds with damage",
-    "cut_share": "share of all damage that is sentences without their tail",
-    "cut_count": "how many of those there were",
-    "stray_share": "share of all damage that is bytes outside any sentence",
-    "stray_count": "how often those came",
-    "sentences": "whole sentences heard",
-    "buffer_told": "whether the receiver itself said that its buffer overflowed",
-    "quality_above": "1: the quality refused is better than one that is accepted",
-    "fixed_s": "seconds with a fix",
-    "found": "how often a check failed",
-    "warned": "how often one warned",
-    "clean": "how long nothing has failed",
-    "clean_enough": "whether that is as long as the needs ask",
-    "date_sentences": "sentences heard of the types that carry a date",
-}
-"""What else is known than the findings: numbers, or words for a sentence. A row of evidence may ask for a number."""
 
 
 @dataclass(slots=True)
@@ -85,102 +56,26 @@ class Known:
     facts: Mapping[str, float | str] = field(default_factory=dict)
 
 
-@dataclass(slots=True, frozen=True)
-class Evidence:
-    """One row of evidence; it holds if all that it names holds.
-
-    found: any of these checks failed; only then are the others asked of that finding: messages, notes (one of them is
-    part of its note), measured (least and most), ratio (measured over needed), times, lasting. without: none of these
-    failed. facts: name -> least and most. because: the reason in words; left out: what the finding says.
-    """
-
-    weight: float
-    found: tuple[str, ...] = ()
-    without: tuple[str, ...] = ()
-    facts: Mapping[str, tuple[float, float]] = field(default_factory=dict)
-    messages: tuple[str, ...] = ()
-    notes: tuple[str, ...] = ()
-    measured: tuple[float, float] | None = None
-    ratio: tuple[float, float] | None = None
-    times: tuple[float, float] | None = None
-    lasting: bool | None = None
-    because: str = ""
-
-
-@dataclass(slots=True, frozen=True)
-class Cause:
-    """One row of the table. minutes: what the first try costs. source: where the row comes from."""
-
-    id: str
-    says: str
-    prior: float
-    minutes: int
-    first: str
-    proof: str
-    source: str
-    evidence: tuple[Evidence, ...]
-
-
 @dataclass(slots=True)
 class Suspect:
     """A cause that is likely. weight: its share, 0 to 1. because: reasons with their figures; against: what speaks
-    against it; first: what to try first."""
+    against it; first: what to try first. alike: causes of those shown from which it can hardly be told."""
 
     cause: Cause
     weight: float
     because: list[str]
     against: list[str]
     first: str
+    alike: list[Cause] = field(default_factory=list)
 
     @property
     def because_says(self) -> str:
         """What it rests on, in one or two sentences."""
         reasons = "; ".join(self.because)
         against = f" Against it: {'; '.join(self.against)}." if self.against else ""
-        return f"{reasons[:1].upper()}{reasons[1:]}.{against}"
-
-
-class TableError(ValueError):
-    """The table of causes is not as it must be; the message says where."""
-
-
-_RANGES = ("measured", "ratio", "times")
-_LISTS = ("found", "without", "messages", "notes")
-
-
-def read(words: str) -> tuple[Cause, ...]:
-    """The causes in TOML text. Raises TableError, or tomllib's error."""
-    return tuple(_cause(id_, row) for id_, row in tomllib.loads(words).items())
-
-
-@cache
-def table() -> tuple[Cause, ...]:
-    """The causes that the box knows."""
-    return read((resources.files("appliance.judge") / "causes.toml").read_text("utf-8"))
-
-
-def _cause(id_: str, row: Mapping[str, Any]) -> Cause:
-    asked = {"says", "prior", "minutes", "first", "proof", "source", "evidence"}
-    if row.keys() != asked:
-        raise TableError(f"{id_}: its keys must be {', '.join(sorted(asked))}; wrong: {sorted(row.keys() ^ asked)}")
-    evidence = tuple(_evidence(id_, one) for one in row["evidence"])
-    if not any(one.weight > 0 for one in evidence):
-        raise TableError(f"{id_}: nothing speaks for it")
-    return Cause(id_, evidence=evidence, **{key: row[key] for key in asked - {"evidence"}})
-
-
-def _evidence(id_: str, row: Mapping[str, Any]) -> Evidence:
-    unknown = row.keys() - Evidence.__dataclass_fields__.keys()
-    unknown |= {one for key in ("found", "without") for one in row.get(key, ()) if one not in SAYS}
-    unknown |= row.get("facts", {}).keys() - FACTS.keys()
-    if unknown or "weight" not in row:
-        raise TableError(f"{id_}: evidence without weight, or names that there are not: {sorted(unknown)}")
-    if row["weight"] > 0 and not row.get("found") and not row.get("because"):
-        raise TableError(f"{id_}: evidence for it must say why")
-    made: dict[str, Any] = dict(row)
-    made |= {key: tuple(row[key]) for key in (*_LISTS, *_RANGES) if key in row}
-    made["facts"] = {name: tuple(span) for name, span in row.get("facts", {}).items()}
-    return Evidence(**made)
+        others = " ".join(one.says for one in self.alike)
+        alike = f" {HARDLY_TOLD.format(others=others)}" if others else ""
+        return f"{reasons[:1].upper()}{reasons[1:]}.{against}{alike}"
 
 
 def rank(known: Known, causes: Sequence[Cause] | None = None, *, about: str = "") -> list[Suspect]:
@@ -196,13 +91,36 @@ def rank(known: Known, causes: Sequence[Cause] | None = None, *, about: str = ""
         suspected = [(cause, held) for cause, held in suspected if about in _explained(held)]
     scores = [cause.prior + sum(one.weight for one, _ in held) for cause, held in suspected]
     explained = [_explained(held) for _, held in suspected]
-    suspects = []
+    likely: list[tuple[Suspect, set[str]]] = []
     for (cause, held), score, own in zip(suspected, scores, explained, strict=True):
         rivals = [rival for rival, theirs in zip(scores, explained, strict=True) if _compete(own, theirs)]
         weight = 1 / (math.exp(-score) + sum(math.exp(rival - score) for rival in rivals))
-        suspects.append(_suspect(cause, weight, held, known))
-    likely = [one for one in suspects if one.weight >= SHARE_LEAST]
-    return sorted(likely, key=lambda one: (-round(one.weight, 3), one.cause.minutes))[:SHOWN_MOST]
+        if weight >= SHARE_LEAST:
+            likely.append((_suspect(cause, weight, held, known), own))
+    likely.sort(key=lambda one: (-round(one[0].weight, 3), one[0].cause.minutes))
+    return _hardly_told(_covering(likely))
+
+
+def _covering(likely: Sequence[tuple[Suspect, set[str]]]) -> list[tuple[Suspect, set[str]]]:
+    """The most that are shown, in their order: the likeliest, and before a rival of it those that explain what is not
+    explained by then, so that of two troubles both show."""
+    shown, explained = set[int](), set[str]()
+    for only_new in (True, False):
+        for at, (_, own) in enumerate(likely):
+            if len(shown) < SHOWN_MOST and at not in shown and not (only_new and shown and own <= explained):
+                shown.add(at)
+                explained |= own
+    return [likely[at] for at in sorted(shown)]
+
+
+def _hardly_told(shown: Sequence[tuple[Suspect, set[str]]]) -> list[Suspect]:
+    for one, own in shown:
+        one.alike = [
+            other.cause
+            for other, theirs in shown
+            if other is not one and other.weight >= ALIKE_SHARE * one.weight and _compete(own, theirs)
+        ]
+    return [one for one, _ in shown]
 
 
 Held = list[tuple[Evidence, list[Finding]]]

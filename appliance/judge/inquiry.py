@@ -122,6 +122,8 @@ def facts(
         "cut_count": meter.errors.reasons["cut-short"],
         "stray_share": meter.errors.reasons[NO_START] / max(1, meter.errors.total),
         "stray_count": meter.errors.reasons[NO_START],
+        "damage_count": meter.errors.total,
+        "strange_share": meter.errors.reasons["alphabet-wrong"] / max(1, meter.errors.total),
         "sentences": meter.sentences,
         "buffer_told": float(_buffer_told(meter)),
         "fixed_s": sum(s for quality, s in meter.fix.seconds_by_quality.items() if quality),
@@ -131,6 +133,8 @@ def facts(
         "clean_enough": float(clean_s >= needs.clean_run_s),
         "date_sentences": sum(one.rate.count for one in meter.messages.values() if one.type in DATED),
     }
+    if meter.counters is not None:
+        told["lost_here"] = meter.counters.lost_here
     if other is not None:
         told["other_bytes"] = other.load.total
     if meter.settings.arrival_measured and first_ns is not None:

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 from flask import Flask, render_template
 
-from appliance.judge import causes
-from appliance.judge.causes import Cause
+from appliance.judge import causes_table
+from appliance.judge.causes_table import Cause
 from appliance.judge.names import NAMES
 from appliance.judge.words import SAYS
 
@@ -43,7 +43,7 @@ class Finding:
 
 def findings() -> list[Finding]:
     """Every check there is, in order of importance."""
-    table = sorted(causes.table(), key=lambda cause: -cause.prior)
+    table = sorted(causes_table.table(), key=lambda cause: -cause.prior)
     return [
         Finding(
             id_,

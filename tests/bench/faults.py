@@ -77,7 +77,8 @@ def _in_spells(name: str, seed: int) -> Row:
 
 def _pair(name: str, seed: int) -> Row:
     case, two = faults_cases.pair(int(name), seed)
-    return _row(causes.run_case(case), _spans(case), [faults_cases.TELLS[one] for one in two]) | {"pair": case.name}
+    row = _row(causes.run_case(case), _spans(case), [faults_cases.TELLS[one] for one in two])
+    return row | {"pair": case.name, "each": [cases.DRIVES[one].right for one in two]}
 
 
 def _spans(case: cases.Case) -> list[tuple[float, float]]:

@@ -18,7 +18,7 @@ else:  # as a script it finds its neighbours only
 FOUND, FIRST, THREE = 0.99, 0.90, 0.99
 FALSE_DAYS, EFFECTS_FOUND = 0.05, 0.90
 UNEVEN = 0.001
-BINS = (0.0, 0.2, 0.4, 0.6, 0.8, 0.95, 1.01)
+BINS = (0.0, 0.2, 0.4, 0.5, 0.6, 0.8, 0.95, 1.01)
 HALF_HOUR = 0.5
 SHOWN = 12
 
@@ -105,25 +105,26 @@ def _named(row: Row, how: str) -> set[str]:
 
 
 def _both_named(row: Row, how: str) -> bool:
-    """Where either of several causes is right for one of the two, two names of them count as well."""
-    return len(set(row["right"]) & _named(row, how)) >= min(2, len(set(row["right"])))
+    """A cause that is right for both counts for both."""
+    return all(_named(row, how) & set(right) for right in row["each"])
 
 
 def _sure(rows: Sequence[Row]) -> None:
     """Whether a cause said with a weight of 0.7 is right seven times of ten; where several are, one was drawn."""
     print("\nhow sure: share of causes that were right, by the weight with which they were said")
-    print(f"{'weight':14}{'first named':>12}{'right':>8}{'any named':>12}{'right':>8}")
+    print(f"{'weight':14}" + f"{'first named':>12}{'weight':>8}{'right':>8}{'any named':>12}{'weight':>8}{'right':>8}")
     for low, high in pairwise(BINS):
         cells = []
         for only_first in (True, False):
             said = [
-                id_ == row["truth"]
+                (weight, id_ == row["truth"])
                 for row in rows
                 for how in ("log", "live")
                 for id_, weight in row[how][: 1 if only_first else None]
                 if low <= weight < high
             ]
-            cells += [f"{len(said):>12}", f"{sum(said) / len(said):>8.0%}" if said else f"{'':8}"]
+            means = [sum(each) / len(said) for each in zip(*said, strict=True)]
+            cells += [f"{len(said):>12}", *(f"{mean:>8.0%}" for mean in means or ())] if said else [f"{0:>12}{'':16}"]
         print(f"{low:.2f} to {min(high, 1):.2f}  " + "".join(cells))
 
 

@@ -7,7 +7,7 @@ from types import ModuleType
 
 import pytest
 
-from appliance.judge.causes import table
+from appliance.judge.causes_table import table
 
 DRIVES = (
     "message-off", "too fast", "talker refused", "RTK refused", "quality", "trees", "frozen", "speed-scaled",

@@ -77,7 +77,7 @@ def test_the_tables_judge_by_the_aims(bench: ModuleType, capsys: pytest.CaptureF
     assert "found 100.0%" in capsys.readouterr().out
     assert not bench.faults_tables.printed([row, row | {"found": [False]}])
     assert not bench.faults_tables.printed([row, row | {"live": [["contact", 0.9], ["noise", 0.1]]}])
-    assert "0.80 to 0.95             3     67%" in capsys.readouterr().out
+    assert "0.80 to 0.95             3     90%     67%" in capsys.readouterr().out
     healthy = {"part": "healthy", "no_go": [], "warned": []}
     assert bench.faults_tables.printed([healthy])
     assert not bench.faults_tables.printed([healthy | {"no_go": [[1, "gap", "x"]], "seed": 1}])

@@ -13,7 +13,8 @@ import pytest
 
 from appliance import check
 from appliance.judge import causes
-from appliance.judge.causes import Cause, Evidence, Finding, Known, Suspect, TableError, rank, read, table
+from appliance.judge.causes import Finding, Known, Suspect, rank
+from appliance.judge.causes_table import Cause, Evidence, TableError, read, table
 from appliance.judge.check import Check
 from appliance.judge.faults import Fault, Faults
 from appliance.judge.inquiry import AGAIN_NS, LATELY_NS, NOW_NS, Inquiry, facts
@@ -119,6 +120,36 @@ def test_a_hint_alone_makes_no_suspect() -> None:
 def test_of_two_as_likely_the_cheaper_is_tried_first_and_three_are_shown_at_most() -> None:
     rows = [cause(str(minutes), Evidence(2.0, ("silent",)), minutes=minutes) for minutes in (15, 3, 10, 5)]
     assert [one.cause.id for one in rank(Known([finding("silent")]), rows)] == ["3", "5", "10"]
+
+
+def test_of_three_shown_one_explains_the_second_trouble() -> None:
+    """Four explain a silence better than the fifth explains old corrections; all the same that one is shown."""
+    rows = [cause(str(at), Evidence(3.0, ("silent",)), prior=-at / 10) for at in range(4)]
+    rows.append(cause("other", Evidence(1.5, ("age-high",)), prior=-3.0))
+    both = rank(Known([finding("silent"), finding("age-high")]), rows)
+    assert [one.cause.id for one in both] == ["0", "1", "other"]
+    assert [one.cause.id for one in rank(Known([finding("silent")]), rows)] == ["0", "1", "2"]
+
+
+def test_what_a_line_cannot_tell_apart_is_said() -> None:
+    """A leap of the position comes of the sky or of a base that moved: neither is believed by more than half."""
+    first, second = rank(Known([finding("position-jump")]))[:2]
+    assert {first.cause.id, second.cause.id} == {"sky-antenna", "corrections"}
+    assert first.weight == pytest.approx(second.weight)
+    assert first.weight < 0.5
+    assert causes.HARDLY_TOLD.format(others=second.cause.says) in first.because_says
+    assert causes.HARDLY_TOLD.format(others=first.cause.says) in second.because_says
+    (alone,) = rank(Known([finding("age-high")]))
+    assert alone.alike == []
+
+
+def test_bytes_lost_without_a_strange_character_may_be_lost_in_the_box_unless_its_port_counted() -> None:
+    """Bits that turn make characters that no sentence holds (IEC 61162-1: printable ASCII); bytes lost do not."""
+    damage = [finding("noise"), finding("checksum-bad"), finding("sentence-damaged")]
+    told = {"errored_share": 0.2, "damage_count": 60, "strange_share": 0.0, "cut_share": 0.1}
+    assert [one.cause.id for one in rank(Known(damage, told))][:2] == ["noise", "box"]
+    for changed in ({"strange_share": 0.1}, {"lost_here": 0}, {"damage_count": 20}):
+        assert "box" not in [one.cause.id for one in rank(Known(damage, told | changed))]
 
 
 def test_nothing_is_said_without_a_reason() -> None:

@@ -6,7 +6,7 @@ import html
 import re
 from typing import Any
 
-from appliance.judge import causes
+from appliance.judge import causes_table
 from appliance.judge.names import NAMES
 from appliance.judge.words import SAYS
 from appliance.site.help_page import PINS, findings, plain
@@ -24,7 +24,9 @@ def test_causes_stand_with_the_findings_that_speak_for_them() -> None:
     told = {one.id: {cause.id for cause in one.causes} for one in findings()}
     assert "message-off" in told["message-missing"]
     assert "wrong-stream" in told["binary"]
-    speaking = {cause.id for cause in causes.table() if any(one.found and one.weight > 0 for one in cause.evidence)}
+    speaking = {
+        cause.id for cause in causes_table.table() if any(one.found and one.weight > 0 for one in cause.evidence)
+    }
     assert speaking == set().union(*told.values())  # none is left untold
 
 
