@@ -148,8 +148,8 @@ def test_bytes_lost_without_a_strange_character_may_be_lost_in_the_box_unless_it
     damage = [finding("noise"), finding("checksum-bad"), finding("sentence-damaged")]
     told = {"errored_share": 0.2, "damage_count": 60, "strange_share": 0.0, "cut_share": 0.1}
     assert [one.cause.id for one in rank(Known(damage, told))][:2] == ["noise", "box"]
-    for changed in ({"strange_share": 0.1}, {"lost_here": 0}, {"damage_count": 20}):
-        assert "box" not in [one.cause.id for one in rank(Known(damage, told | changed))]
+    for name, value in (("strange_share", 0.1), ("lost_here", 0.0), ("damage_count", 20.0)):
+        assert "box" not in [one.cause.id for one in rank(Known(damage, {**told, name: value}))]
 
 
 def test_nothing_is_said_without_a_reason() -> None:
