@@ -2,8 +2,8 @@
 
 Rows go in short transactions, and secure_delete overwrites them with zeros. A page that was once split may still hold
 a copy of a row beside its live ones, and free pages what was dropped to make room, so the file is then written anew
-(VACUUM), and the log emptied. The watch itself
-goes last: where power is cut in between, it is still listed and can be erased again.
+(VACUUM), and the log emptied. The watch itself goes last: where power is cut in between, it is still listed and can be
+erased again.
 
 What a card keeps inside of itself, where it moves what is overwritten, no program can reach.
 """
@@ -48,9 +48,15 @@ def erase(db: Database, path: Path, watches: list[int], current: int | None, bef
             for table, where in _ROWS.items():
                 if watch != current or table != _KEPT:
                     _rows(db, table, where, watch)
+        _anew(db, path)
+        _forget(db, watches, current, before_ns)
     finally:
         db.execute("PRAGMA secure_delete = OFF").fetchall()
-    _anew(db, path)
+    _empty_log(db, path)
+
+
+def _forget(db: Database, watches: list[int], current: int | None, before_ns: int) -> None:
+    """The watches themselves, with their needs and machine; of the current one it is told what is gone."""
     with transaction(db):
         for watch in watches:
             if watch == current:
@@ -60,7 +66,6 @@ def erase(db: Database, path: Path, watches: list[int], current: int | None, bef
                 db.execute("DELETE FROM gone WHERE watch = ?", (watch,))
                 db.execute("DELETE FROM summed WHERE watch = ?", (watch,))
                 db.execute("DELETE FROM watch WHERE id = ?", (watch,))
-    _empty_log(db, path)
 
 
 def set_aside_of(path: Path) -> list[Path]:

@@ -7,11 +7,13 @@ import random
 import sqlite3
 import subprocess
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from appliance.history import blocks
+from appliance.history.job import FIELDS, Job
 from appliance.history.reader import History
 from appliance.history.rows import Clip, FaultRow, HistoryError, LossRow, MarkRow, SecondRow, WatchStart
 from appliance.history.space import Space
@@ -43,6 +45,11 @@ def positions(job: int, count: int) -> list[bytes]:
     return [latitude_e7(job, n).to_bytes(4, "big") for n in range(count)]
 
 
+def told(job: int, what: str) -> str:
+    """What people wrote about it."""
+    return f"job {job} {what}"
+
+
 def everything(path: Path) -> bytes:
     return b"".join(file.read_bytes() for file in sorted(path.parent.glob(path.name + "*")))
 
@@ -59,11 +66,16 @@ def left_in(raw: bytes, job: int, count: int) -> int:
 def drive(
     writer: HistoryWriter, start: WatchStart, second: Callable[..., SecondRow], fault: Callable[..., FaultRow]
 ) -> None:
-    """Four watches of 400 s, the last one under way; rows of each lie side by side with the next one's."""
+    """Four watches of 400 s, the last one under way; rows of each lie side by side with the next one's.
+
+    Each has a sheet of needs and a job of its own, which is changed while it goes on.
+    """
     writer._db.execute("PRAGMA synchronous = OFF")  # cuts of power are tested elsewhere
     for job in range(1, 5):
-        writer.begin_watch(start)
+        writer.begin_watch(replace(start, needs_toml=f'title = "{told(job, "needs")}"', machine=told(job, "machine")))
         for n in range(400):
+            if n % 150 == 0:
+                writer.give_job(None, Job(*(told(job, f"{field.name} {n}") for field in FIELDS)), n * S)
             writer.add_chunk(RECEIVER, chunk(job, n))
             latitude_deg = latitude_e7(job, n) / 1e7
             writer.add_second(second((100 + n) * S, latitude_deg=latitude_deg))
@@ -88,9 +100,11 @@ def jobs(
 @pytest.mark.slow
 def test_an_erased_watch_leaves_no_trace_and_the_others_are_whole(path: Path, jobs: HistoryWriter) -> None:
     assert left_of(path, JOB, 400) == 500  # the search finds what is there: 400 positions, 100 blocks
+    written = [told(JOB, f"{field.name} 150").encode() for field in FIELDS] + [told(JOB, "needs").encode()]
+    assert all(one in everything(path) for one in written)
     jobs.erase(JOB)
     assert left_of(path, JOB, 400) == 0
-    assert b"job 3 place" not in everything(path)
+    assert b"job 3 " not in everything(path)
     with History(path) as history:
         assert [watch.id for watch in history.watches()] == [4, 2, 1]
         for job in (1, 2, 4):
@@ -204,13 +218,19 @@ def test_the_raw_image_of_the_card_holds_none(
         with HistoryWriter(place / "history.db", Space(free_least_bytes=0)) as writer:
             drive(writer, start, second, fault)
             os.sync()
-            assert left_in(image.read_bytes(), JOB, 120) == 150
+            raw = image.read_bytes()
+            assert left_in(raw, JOB, 120) == 150
+            assert all(
+                told(JOB, what).encode() in raw for what in ("notes 0", "notes 300", "needs", "machine", "place")
+            )
             writer.erase(JOB)
     finally:
         subprocess.run(["umount", str(place)], check=True, timeout=30)
     raw = image.read_bytes()
     assert left_in(raw, 2, 120) == 150
+    assert told(2, "notes 300").encode() in raw
     assert left_in(raw, JOB, 120) == 0
+    assert b"job 3 " not in raw
 
 
 def mounted(image: Path, place: Path) -> bool:
