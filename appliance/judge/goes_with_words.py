@@ -5,6 +5,8 @@ Where to look is from common practice, no source, but for what is marked.
 
 from __future__ import annotations
 
+from appliance.judge.names import NAMES
+
 NOUNS: dict[str, tuple[str, str]] = {
     "silent": ("silence", "silences"),
     "gap": ("gap", "gaps"),
@@ -97,7 +99,8 @@ def period_says(kind: str, period_s: float, fitting: int, intervals: int, p: flo
 
 def counted(number: int, kind: str) -> str:
     """So many faults of a kind, in words."""
-    one, more = NOUNS.get(kind, (f"fault of the kind {kind}", f"faults of the kind {kind}"))
+    name = NAMES.get(kind, kind)
+    one, more = NOUNS.get(kind, (f"fault of the kind “{name}”", f"faults of the kind “{name}”"))
     return f"{number} {one if number == 1 else more}"
 
 

@@ -33,7 +33,7 @@ _NUMBER = re.compile(
     r"(?<![\w.:/,-])([-+\N{MINUS SIGN}]?)(\d{1,3}(?:,\d{3})+|\d+)(?:\.(\d+))?(?![\d:/,-]|\.\d|[A-Za-z])"
 )
 _UNIT = "|".join(re.escape(unit) for unit in sorted(UNITS.split(), key=len, reverse=True))
-_ALL_FIGURES = re.compile(rf"(?:[-+<>~\N{{MINUS SIGN}}]?\d[\d,]*(?:\.\d+)?|{_UNIT}|[-\N{{EN DASH}}/()±]|\s)+")
+_ALL_FIGURES = re.compile(rf"(?:[-+<>~\N{{MINUS SIGN}}]?\d[\d,]*+(?:\.\d+)?+|{_UNIT}|[-\N{{EN DASH}}/()±]|\s)+")
 
 
 def is_figure(text: str) -> bool:

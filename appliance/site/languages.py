@@ -29,10 +29,6 @@ KEPT_S = 10 * 365 * 86400
 ENGLISH = "en"
 LANGUAGES = {
     "en": "English",
-    "de": "Deutsch",
-    "es": "Español",
-    "fr": "Français",
-    "pt-BR": "Português (Brasil)",
 }
 """code (BCP 47): its own name for itself."""
 PARTS_KEPT = 48

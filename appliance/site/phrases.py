@@ -9,54 +9,58 @@ translated too. What was put together from several templates is taken apart at i
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Mapping
-from functools import cached_property
+import threading
+from collections.abc import Callable, Mapping
 
 from appliance.site.figures import Figures, is_figure, written
 
 HOLE = re.compile(r"\{(\w+)\}")
 KEPT_MOST = 4000
 """Sentences that are remembered, in a language. Ours: a front page holds some 400."""
-OPAQUE = re.compile("[\ue000-\uefff]")
-"""Stand for what is never translated within a sentence, such as a time or bytes of the line."""
+READ_MOST = 2000
+LONGEST = 1200
+"""Pieces of a sentence that are looked at, and characters in it: what somebody typed may be commas alone. Ours."""
 
-_EDGES = re.compile(
-    r"^([\s.,;:()\N{LEFT DOUBLE QUOTATION MARK}]*)(.*?)([\s.,;:()!\N{RIGHT DOUBLE QUOTATION MARK}]*)$", re.DOTALL
+_QUOTES = "\N{LEFT DOUBLE QUOTATION MARK}\N{RIGHT DOUBLE QUOTATION MARK}"
+_EDGES = tuple(
+    re.compile(rf"^([\s.,;:(){_QUOTES}{alone}]*)(.*?)([\s.,;:()!{_QUOTES}{alone}]*)$", re.DOTALL)
+    for alone in ("", "\ue000-\uefff")
 )
 _CUTS = (
     re.compile(r"(?<=[.!?])( )(?=\S)"),
     re.compile(r"(; |: | \N{MIDDLE DOT} )"),
     re.compile(r"(, | \(|\) | \N{EN DASH} )"),
 )
-_COUNTED = (
-    re.compile(r"([<\d][\d.,]*(?: (?:ms|s|min|h|d|%|m))*(?: \d+ \w+)?)( )(\D.*)", re.DOTALL),
-    re.compile(r"(.*\D)( )([<\d][\d.,]*(?: \S{1,4})?)", re.DOTALL),
-)
+_NAME = re.compile(r"[-\N{LEFT DOUBLE QUOTATION MARK}]?\.\w|.*\w\.\w|.*[\d/_@\\=]|[a-z\d]+(?:-[a-z\d]+)+$")
+"""What a word that begins like this is: a file, an address, a port, a value."""
 _WORD = re.compile(r"[^\W\d_]*[a-zäöüß][^\W\d_]*")
 _LEAST_PARTLY = 12
-_SAME = {"linelamp", "toml", "txt", "kHz", "kOhm"}
+_SAME = {"true", "false", "linelamp", "toml", "txt", "kHz", "kOhm"}
 
 
 class Template:
-    """One sentence with holes. english, said: in both languages. landmark: the longest piece between its holes."""
+    """One sentence with holes. landmark: the longest piece between its holes; weight: the length of all."""
 
     def __init__(self, english: str, said: str) -> None:
-        self.english, self.said = english, said
-        pieces = HOLE.split(english)[::2]
-        self.landmark = max(pieces, key=len)
-        self.weight = sum(len(piece) for piece in pieces)
-
-    @cached_property
-    def pattern(self) -> re.Pattern[str]:
-        pieces = HOLE.split(self.english)
-        return re.compile(
-            "".join("(.*?)" if at % 2 else re.escape(piece) for at, piece in enumerate(pieces)), re.DOTALL
-        )
+        self.said = said
+        self._holes = HOLE.findall(english)
+        self._pieces = HOLE.split(english)[::2]
+        self.landmark = max(self._pieces, key=len)
+        self.weight = sum(map(len, self._pieces))
 
     def values(self, text: str) -> dict[str, str] | None:
-        """What lies in the holes; None where the text was not made from this template."""
-        found = self.pattern.fullmatch(text) if self.landmark in text else None
-        return dict(zip(HOLE.findall(self.english), found.groups(), strict=True)) if found else None
+        """What lies in the holes, each as short as can be; None where the text was not made from this template."""
+        first, *middle, last = self._pieces
+        if not (self.landmark in text and text.startswith(first) and text.endswith(last)):
+            return None
+        values, at, end = [], len(first), len(text) - len(last)
+        for piece in middle:
+            found = text.find(piece, at, end)
+            if found < 0:
+                return None
+            values.append(text[at:found])
+            at = found + len(piece)
+        return dict(zip(self._holes, [*values, text[at:end]], strict=True)) if at <= end else None
 
 
 class Phrases:
@@ -67,6 +71,8 @@ class Phrases:
         self.whole = {english: said for english, said in told.items() if not HOLE.search(english)}
         holed = (Template(english, said) for english, said in told.items() if HOLE.search(english))
         self._templates = sorted(holed, key=lambda one: -one.weight)
+        self._lock = threading.Lock()
+        self._left = READ_MOST
         self._kept: dict[str, tuple[str, bool]] = {}
 
     def say(self, text: str) -> str:
@@ -75,18 +81,30 @@ class Phrases:
 
     def read_back(self, text: str) -> tuple[str, bool]:
         """The sentence, and whether all of it was known."""
-        kept = self._kept.get(text)
-        if kept is None:
+        with self._lock:
             if len(self._kept) >= KEPT_MOST:
                 self._kept.clear()  # simple, and right: what is in use comes again at once
-            kept = self._kept[text] = self._read(text)
+            self._left = READ_MOST
+            return self._read_back(text)
+
+    def _read_back(self, text: str) -> tuple[str, bool]:
+        kept = self._kept.get(text)
+        if kept is not None:
+            return kept
+        if self._left <= 0 or len(text) > LONGEST:
+            return text, False
+        self._left -= 1
+        self._kept[text] = text, False  # met again within itself, it is not known
+        kept = self._kept[text] = self._read(text)
         return kept
 
     def _read(self, text: str) -> tuple[str, bool]:
+        if not text or text.isspace():
+            return text, True
         if is_figure(text):
             return written(text, self._figures), True
         partly: tuple[str, bool] | None = None
-        for way in (self._known, self._bare, self._holed, self._counted, self._cut):
+        for way in (self._known, self._bare, self._holed, self._varied, self._counted, self._cut):
             found = way(text)
             if found and found[1]:
                 return found
@@ -100,17 +118,28 @@ class Phrases:
         said = self.whole.get(text)
         if said is None and text:
             said = self.whole.get(text[0].swapcase() + text[1:])
-            if said:
-                said = (said[0].lower() if text[0].islower() else said[0].upper()) + said[1:]
+            said = said and _first_as(said, text)
         return (said, True) if said else None
 
     def _bare(self, text: str) -> tuple[str, bool] | None:
         """Without what stands at its edges."""
-        found = _EDGES.match(text)
-        if found is None or found[2] in ("", text):
-            return None
-        said, known = self.read_back(found[2])
-        return (found[1] + said + found[3], True) if known else None
+        for edges in _EDGES:
+            found = edges.match(text)
+            if found and found[2] not in ("", text):
+                said, known = self._read_back(found[2])
+                if known:
+                    return found[1] + said + found[3], True
+        return None
+
+    def _varied(self, text: str) -> tuple[str, bool] | None:
+        """As part of another sentence: with another first letter, or without its full stop."""
+        for ended in (text, text.removesuffix(".") if text.endswith(".") else text + "."):
+            for other in (ended, ended[:1].swapcase() + ended[1:]):
+                found = self._known(other) or self._holed(other)
+                if found and found[1]:
+                    said = _first_as(found[0], text) if other[:1] != text[:1] else found[0]
+                    return said.removesuffix(".") + "." * text.endswith("."), True
+        return None
 
     def _holed(self, text: str) -> tuple[str, bool] | None:
         """From a template with holes: the first whose values are all known, else the first of some length."""
@@ -119,7 +148,7 @@ class Phrases:
             values = template.values(text)
             if values is None or text in values.values():
                 continue
-            said = {name: self.read_back(value) if value else ("", True) for name, value in values.items()}
+            said = {name: self._read_back(value) if value else ("", True) for name, value in values.items()}
             put = HOLE.sub(lambda hole, said=said: said[hole[1]][0], template.said)  # type: ignore[misc]
             if all(known for _, known in said.values()):
                 return put, True
@@ -129,21 +158,31 @@ class Phrases:
 
     def _counted(self, text: str) -> tuple[str, bool] | None:
         """A figure before or behind what is known: "3 not met", "cut short 58"."""
-        for counted in _COUNTED:
-            found = counted.fullmatch(text)
-            if found:
-                (one, one_known), (other, other_known) = self.read_back(found[1]), self.read_back(found[3])
+        words = text.split(" ")
+        for at in range(len(words) - 1, 0, -1):
+            ahead, behind = " ".join(words[:at]), " ".join(words[at:])
+            if is_figure(ahead) or is_figure(behind):
+                (one, one_known), (other, other_known) = self._read_back(ahead), self._read_back(behind)
                 if one_known and other_known:
-                    return one + found[2] + other, True
+                    return f"{one} {other}", True
         return None
 
     def _cut(self, text: str) -> tuple[str, bool] | None:
         """In pieces, as long as they can be: first by sentences, then by what parts them."""
+        partly = None
         for cut in _CUTS:
             pieces = cut.split(text)
             if len(pieces) > 1:
-                return _joined(pieces, self.read_back)
-        return None
+                found = _joined(pieces, self._read_back)
+                if found[1]:
+                    return found
+                partly = partly or found
+        return partly
+
+
+def _first_as(said: str, text: str) -> str:
+    """With its first letter small or large, as that of text is."""
+    return (said[0].lower() if text[0].islower() else said[0].upper()) + said[1:]
 
 
 def _joined(pieces: list[str], read_back: Callable[[str], tuple[str, bool]]) -> tuple[str, bool]:
@@ -165,12 +204,5 @@ def _joined(pieces: list[str], read_back: Callable[[str], tuple[str, bool]]) -> 
 
 def untold(text: str) -> list[str]:
     """The words of a text that want translating: no units, abbreviations, names of messages, files or ports."""
-    words: Iterable[str] = (
-        word.strip(".,;:()!?\N{LEFT DOUBLE QUOTATION MARK}\N{RIGHT DOUBLE QUOTATION MARK}") for word in text.split()
-    )
-    return [
-        word
-        for word in words
-        if _WORD.search(word) and not is_figure(word) and word not in _SAME and not re.search(r"[\d/_@\\=]", word)
-        and len(word) > 1 and not word.endswith(".local")
-    ]  # fmt: skip
+    bare = (word.strip(f".,;:()!?{_QUOTES}") for word in text.split() if not _NAME.match(word))
+    return [word for word in bare if len(word) > 1 and _WORD.search(word) and not is_figure(word) and word not in _SAME]

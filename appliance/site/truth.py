@@ -86,7 +86,7 @@ def _steps(of: Line) -> tuple[str, str]:
     when = f" {span(last['at_s'])} into the watch"
     if started is not None:
         when = f" at {stamp(started + timedelta(seconds=last['at_s']))}"
-    return str(len(of["steps"])), f"the last {brief(abs(last['step_s']))} {way},{when}"
+    return str(len(of["steps"])), f"the last {way} by {brief(abs(last['step_s']))},{when}"
 
 
 def _late(of: Line) -> tuple[str, str]:

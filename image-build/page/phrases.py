@@ -22,6 +22,7 @@ import polib
 from jinja2 import nodes
 
 from appliance.judge.words import SAYS
+from appliance.site.help_page import plain
 from appliance.site.page_text import texts
 from appliance.site.phrases import HOLE, untold
 from appliance.site.words import DAMAGE_WORDS
@@ -35,8 +36,9 @@ MODULES = (
     "appliance/asking.py", "appliance/compared.py", "appliance/picture.py", "appliance/picture_truth.py",
     "appliance/recent_log.py", "appliance/watch.py", "appliance/lamp.py", "appliance/fields.py",
     "appliance/history/*.py", "appliance/judge/*.py", "appliance/line/*.py", "appliance/measure/*.py",
-    "appliance/sentence/types.py", "appliance/sentence/grammar.py", "appliance/sentence/repair.py",
-    "appliance/site/*.py", "appliance/take/*.py", "appliance/tap/*.py",
+    "appliance/sentence/*.py",
+    "appliance/site/*.py", "appliance/take/*.py", "appliance/take/sheet/report.py",
+    "appliance/tap/*.py",
 )  # fmt: skip
 BRIEF = ("appliance/site/", "appliance/sentence/", "appliance/judge/", "appliance/measure/fix.py")
 """Where single words in small letters can be texts too."""
@@ -109,6 +111,7 @@ def _tidy(text: str) -> Iterator[str]:
     text = re.sub(r"\s+", " ", text).strip()
     text = re.sub(r"^[\s.,;:)]+| · linelamp$", "", text)
     text = re.sub(r"[\s,;:(]+$", "", text)
+    text = re.sub(r"^\(([^()]*)\)$", r"\1", text)
     if untold(HOLE.sub("", text)) and not HOLE.fullmatch(text):
         yield text
 
@@ -196,7 +199,7 @@ def _of_expression(node: ast.expr) -> str:
 
 
 def _words(text: str, *, spaced: bool) -> Iterator[str]:
-    bare = HOLE.sub("", text)
+    bare = HOLE.sub("N", text)
     if _NO_TEXT.search(bare.strip()) and "…" not in bare:
         return
     if spaced and " " not in text.strip() and not re.fullmatch(r"[A-Z][a-z]+[.!]?", text.strip()):
@@ -232,6 +235,8 @@ def _of_table(value: object, key: str = "") -> Iterator[str]:
         for one in value:
             yield from _of_table(one, key)
     elif isinstance(value, str) and (key in SAID_BY or " " in value):
+        if plain(value) != value:
+            yield from _tidy(plain(value))  # as the page of help has it
         for sentence in _NEXT.split(_FORMAT.sub(r"{\1}", value)):
             yield from _tidy(sentence)
 
@@ -250,8 +255,9 @@ SKIPPED: set[str] = set((Path(__file__).resolve().with_name("no_phrases.txt")).r
 def gathered() -> dict[str, list[str]]:
     """Every text with the places that it comes from."""
     found: dict[str, list[str]] = {}
-    for text, place in (*templates(), *scripts(), *tables(), *modules(), *more()):
-        if text not in SKIPPED and place not in found.setdefault(text, []):
+    told = ((text, place) for text, place in (*templates(), *scripts(), *tables(), *modules()) if text not in SKIPPED)
+    for text, place in (*told, *more()):
+        if place not in found.setdefault(text, []):
             found[text].append(place)
     return found
 

@@ -34,6 +34,7 @@ STARTED_UTC = datetime(2026, 5, 4, 9, 12, 0, tzinfo=UTC)
 MINUTES = 20
 BYTE_NS = 260_417  # a byte of 10 bits at 38,400 baud
 AWAY = "GGA was away for 30.2 s; a gap of at most 0.6 s is allowed."
+FULL = "The line was {} % full in its fullest second; at most 80 % is allowed."
 MACHINE = "Larkmere tractor 3"  # invented
 PIN = "405162"  # invented
 NEEDS = needs.text("rate-section")
@@ -74,7 +75,7 @@ PICTURE: dict[str, Any] = {
         _check("rate-low VTG", 5.0, 4.5, "Hz", "VTG comes at 5 Hz; at least 4.5 Hz is needed."),
         _check("rate-low RMC", 1.0, 0.9, "Hz", "RMC comes at 1 Hz; at least 0.9 Hz is needed."),
         _check("rate-low ZDA", 1.0, 0.9, "Hz", "ZDA comes at 1 Hz; at least 0.9 Hz is needed."),
-        _check("load-high", 0.24, 0.8, "ratio", "The line was 24 % full; at most 80 % is allowed."),
+        _check("load-high", 0.24, 0.8, "ratio", FULL.format(24)),
     ],
     "lines": [
         {
@@ -90,8 +91,8 @@ PICTURE: dict[str, Any] = {
             "damaged": {},
             "messages": [
                 _message("GGA", "position and fix", 5.0, 5.0, ("UTC", "091712.20"), ("latitude", "5204.12345678")),
-                _message("VTG", "course and speed", 5.0, 5.0, ("course, true", "81.0"), ("mode", "R")),
-                _message("RMC", "least needed for navigation", 1.0, 1.0, ("UTC", "091712.00"), ("status", "A")),
+                _message("VTG", "course and speed", 5.0, 5.0, ("true course", "81.0"), ("mode", "R")),
+                _message("RMC", "position, speed and date", 1.0, 1.0, ("UTC", "091712.00"), ("status", "A")),
                 _message("ZDA", "date and time", 1.0, 1.0, ("UTC", "091712.00"), ("day", "04")),
                 _message("GSV", "satellites in view", 4.0, None, ("sentences in all", "4"), ("signal", "")),
             ],
@@ -243,7 +244,7 @@ def morning(path: Path, *, started_utc: datetime = STARTED_UTC, machine: str = M
         writer.open_fault("gap GGA", replace(gap, end_ns=None, evidence=()))
         writer.commit()
         writer.close_fault("gap GGA", gap)
-        full = "The line was 91 % full; at most 80 % is allowed."
+        full = FULL.format(91)
         last_ns = STARTED_NS + (MINUTES * 60 - 1) * NS
         writer.open_fault("load", FaultRow("load-high", "from-receiver", "", last_ns, None, full, 0.91, 0.8, "ratio"))
         for what, begin_s, end_s in LOST:

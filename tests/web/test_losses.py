@@ -56,7 +56,7 @@ def test_what_was_lost_when_and_for_how_long(page: Any, losing: dict[str, Any]) 
 def test_where_nothing_was_lost_it_says_since_when(page: Any, picture: dict[str, Any]) -> None:
     page.show(picture)
     text = words(part(page.html(), "losses"))
-    assert "Position never lost Speed never lost In this watch, which began 2026-05-04 09:12:00" in text
+    assert "Position never lost Speed never lost This watch began 2026-05-04 09:12:00" in text
     assert "UTC, 5 min 12 s ago. Reckoned from the needs" in text
     assert "not open" not in text
     picture["lines"][0]["port_state"] = "lost"

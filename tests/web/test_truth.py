@@ -29,13 +29,13 @@ def test_each_figure_has_its_unit(picture: dict[str, Any]) -> None:
         "Own clock of this box": ("1.3 s ahead", "of the receiver, by the time of day"),
         # 12.34 ppm of 3600 s
         "Drift between the two": ("\N{MINUS SIGN}12.3 ppm", "this box loses 44 ms an hour"),
-        "Steps of the receiver clock": ("2", "the last 1.0 s back, at 2026-05-04T09:15:02Z"),
+        "Steps of the receiver clock": ("2", "the last back by 1.0 s, at 2026-05-04T09:15:02Z"),
         "Epochs that came late": ("3 of 1,560", "half within 3 ms of their time, 19 of 20 within 12 ms"),
         "Epochs that never came": ("1 of 1,560", ""),
         "Epochs not whole": ("2 of 1,560", "missing: VTG 2"),
         "From first to last sentence": ("61 ms", "19 of 20 at most"),
     }
-    assert figures(line, None)["Steps of the receiver clock"][1] == "the last 1.0 s back, 3 min 2 s into the watch"
+    assert figures(line, None)["Steps of the receiver clock"][1] == "the last back by 1.0 s, 3 min 2 s into the watch"
 
 
 def test_what_is_not_known_yet_is_said_so(page: Any, picture: dict[str, Any]) -> None:

@@ -1,0 +1,168 @@
+"""The page in other languages: no text is missing, no sentence falls through, numbers are as the language has them."""
+
+from __future__ import annotations
+
+import re
+import runpy
+from collections import Counter
+from pathlib import Path
+from typing import Any
+
+import polib
+import pytest
+from babel.numbers import format_decimal
+
+from appliance.judge.needs import list_all
+from appliance.simulate.faults import FAULTS, Spell
+from appliance.site import page_text
+from appliance.site.app import web_folder
+from appliance.site.figures import FIGURES, written
+from appliance.site.languages import LANGUAGES, Languages
+from appliance.site.phrases import HOLE, Phrases
+from tests.web.conftest import MACHINE
+from tests.web.now_states import CASES, GONE, Case
+from tests.web.now_states import picture as shown_in
+
+GATHER = Path(__file__).parents[2] / "image-build" / "page" / "phrases.py"
+CATALOGUES = web_folder() / "languages"
+OFFERED = [code for code in LANGUAGES if code != "en"]
+
+
+@pytest.fixture(scope="module")
+def gathered() -> dict[str, list[str]]:
+    """Every English text, with where it stands."""
+    texts: dict[str, list[str]] = runpy.run_path(str(GATHER))["gathered"]()
+    return texts
+
+
+@pytest.fixture(scope="module")
+def mirror(gathered: dict[str, list[str]]) -> Phrases:
+    """A language in which every text is translated, by itself."""
+    return Phrases({text: text for text in gathered}, FIGURES["de"])
+
+
+def catalogue(code: str) -> polib.POFile:
+    return polib.pofile(str(CATALOGUES / f"{code}.po"))
+
+
+@pytest.mark.parametrize("code", OFFERED)
+def test_no_text_is_missing(code: str, gathered: dict[str, list[str]]) -> None:
+    told = {entry.msgid: entry.msgstr for entry in catalogue(code) if entry.translated() and not entry.fuzzy}
+    assert [text for text in gathered if text not in told] == []
+    assert [text for text in told if text not in gathered] == []
+
+
+@pytest.mark.parametrize("code", OFFERED)
+def test_each_translation_has_the_same_holes_and_edges(code: str) -> None:
+    for entry in catalogue(code):
+        assert Counter(HOLE.findall(entry.msgstr)) == Counter(HOLE.findall(entry.msgid)), entry.msgid
+        assert entry.msgid.endswith(".") == entry.msgstr.endswith("."), entry.msgid
+        assert entry.msgstr == entry.msgstr.strip(), entry.msgid
+
+
+def test_every_catalogue_is_offered_and_every_language_has_one() -> None:
+    assert sorted(path.stem for path in CATALOGUES.glob("*.po")) == sorted(OFFERED)
+    assert set(Languages(CATALOGUES).offered) == set(LANGUAGES)
+
+
+def fallen(phrases: Phrases, pages: list[str]) -> set[str]:
+    """Texts of pages that no template makes."""
+    return {text for page in pages for text in page_text.texts(page) if not phrases.read_back(text)[1]}
+
+
+STATES = (*CASES, *(Case(name, "", "", "", seconds=40, spells=(Spell(name, 14, 34),)) for name in FAULTS))
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("case", STATES, ids=lambda case: case.name)
+def test_no_sentence_of_a_fault_falls_through(page: Any, tmp_path: Path, mirror: Phrases, case: Case) -> None:
+    page.show(shown_in(case, tmp_path))
+    assert fallen(mirror, [typed.sub("", page.html(path)) for path in ("/", "/messages")]) == set()
+
+
+typed = re.compile(f", {MACHINE}|: row 12|{re.escape(GONE)}")
+"""What the technician wrote, or these tests."""
+
+PAGES = (
+    "/", "/messages", "/day", "/wiggle", "/track", "/pattern", "/job", "/take", "/needs", "/box", "/help", "/compare",
+    "/fault/1", "/fault/2", "/fault/99", "/nowhere", "/day?from=2026-05-04T09:12:30&to=2026-05-04T09:12:40",
+    "/day?from=x&to=y", "/job/sheet?watch=1", "/compare?before=1&after=1", "/take?watch=7",
+    *(f"/needs/{one.name}{way}" for one in list_all(()) for way in ("", "/change")),
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("path", PAGES)
+def test_no_text_of_a_page_falls_through(past: Any, picture: dict[str, Any], mirror: Phrases, path: str) -> None:
+    before = past.client.get(path).get_data(as_text=True)
+    past.show(picture)
+    after = past.client.get(path).get_data(as_text=True)
+    assert fallen(mirror, [typed.sub("", page) for page in (before, after)]) == set()
+
+
+@pytest.mark.parametrize("code", FIGURES)
+@pytest.mark.parametrize("value", [0.5, 7, 12.25, 921.6, 4800, 38_400, 1_234_567.5, -12.3])
+def test_numbers_are_written_as_babel_writes_them(code: str, value: float) -> None:
+    """Source: Unicode CLDR, by way of Babel."""
+    if (code, value) == ("es", 4800):  # minimumGroupingDigits of es is 2, which Babel does not heed
+        assert written("4,800", FIGURES[code]) == "4800"
+        return
+    assert written(f"{value:,}", FIGURES[code]) == format_decimal(value, locale=code.replace("-", "_"))
+
+
+@pytest.mark.parametrize("text", ["2026-05-04", "14:02:11", "0.1.0", "8N1", "192.168.4.1", "51.2.3"])
+def test_what_is_no_number_is_left_as_it_is(text: str) -> None:
+    assert written(text, FIGURES["de"]) == text
+
+
+SMALL = {
+    "{message} is coming.": "{message} kommt.",
+    "{message} comes at {m}; at least {n} is needed.": "{message} kommt mit {m}; nötig sind mindestens {n}.",
+    "{number} losses": "{number} Ausfälle",
+    "no sentences": "keine Sätze",
+    "That is over; {run}": "Das ist vorbei; {run}",
+    "a go needs a clean run, so far {now_ns} of {clean_run_s} s.": "ruhig: bisher {now_ns} von {clean_run_s} s.",
+    "From receiver": "Vom Empfänger",
+    "{one} and {other}": "{one} und {other}",
+    "needed {what}": "nötig: {what}",
+}
+
+
+@pytest.mark.parametrize(
+    ("english", "german"),
+    [
+        ("GGA is coming.", "GGA kommt."),
+        ("GGA comes at 4.5 Hz; at least 5 Hz is needed.", "GGA kommt mit 4,5 Hz; nötig sind mindestens 5 Hz."),
+        ("GGA is coming. That is over; a go needs a clean run, so far 4 of 10 s.",
+         "GGA kommt. Das ist vorbei; ruhig: bisher 4 von 10 s."),
+        ("from receiver", "vom Empfänger"),
+        ("GGA and RMC and ZDA is coming", "GGA und RMC und ZDA kommt"),
+        ("12 losses, no sentences (from receiver)", "12 Ausfälle, keine Sätze (vom Empfänger)"),
+        ("needed no sentences", "nötig: keine Sätze"),
+        ("1,234.5 m", "1.234,5 m"),
+        ("nobody knows this", "nobody knows this"),
+    ],
+)  # fmt: skip
+def test_a_sentence_is_read_back(english: str, german: str) -> None:
+    assert Phrases(SMALL, FIGURES["de"]).say(english) == german
+
+
+def test_what_somebody_typed_is_soon_given_up() -> None:
+    phrases = Phrases(SMALL, FIGURES["de"])
+    typed = ", ".join(["is coming. needed and and; losses: (x)"] * 25)
+    assert not phrases.read_back(typed)[1]
+    assert phrases.read_back("GGA is coming.")[1]
+
+
+def test_texts_are_found_and_what_is_left_alone_stays() -> None:
+    page = (
+        '<p class="x" aria-label="said aloud">One &amp; <b translate="no">two <b>three</b></b> four'
+        ' <time datetime="2026-05-04T00:00:00Z">at 1</time>.</p><code>five</code><br><script>six</script>'
+    )
+    assert list(page_text.texts(page)) == ["said aloud", "One & \ue000 four \ue001."]
+    assert page_text.put(page, str.upper) == page.replace("said aloud", "SAID ALOUD").replace("One", "ONE").replace(
+        " four", " FOUR"
+    )
+
+
+def test_a_translation_cannot_bring_in_html() -> None:
+    assert page_text.put("<p>a</p>", lambda _: '<b>"&') == "<p>&lt;b&gt;&quot;&amp;</p>"
