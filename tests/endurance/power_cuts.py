@@ -3,8 +3,9 @@
     python tests/endurance/power_cuts.py [--cuts N] [--seed N] [--folder FOLDER]
 
 A keeper works: it makes its history, is stopped, is started again twice, is at its cap and drops what is oldest, and
-moves its log into the file. Every write, truncation, flush and deletion, SQLite's and the tail's, is recorded
-(disk.py). Then, for each of N points between two of them, files are made anew as a card may hold them:
+moves its log into the file; a job is given to the watch among the traffic, and changed again and again. Every write,
+truncation, flush and deletion, SQLite's and the tail's, is recorded (disk.py). Then, for each of N points between two
+of them, files are made anew as a card may hold them:
 
     whole    all that was written until then
     synced   only what was flushed; the rest never came
@@ -36,50 +37,27 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from appliance.history.reader import History
-from appliance.history.rows import FaultRow, LossRow, MarkRow, SecondRow, WatchStart
+from appliance.history.rows import WatchStart
 from appliance.history.schema import WAL_BYTES_KEPT
 from appliance.history.space import Space
 from appliance.history.writer import HistoryWriter
-from appliance.sentence.chunk import Chunk
 from appliance.tap.keeper import Keeper
 
 if TYPE_CHECKING:
-    from tests.endurance.disk import Disk, Op
+    from tests.endurance.disk import Disk, Op, between
+    from tests.endurance.handed import KINDS, STEP_NS, Handed, S, hand_over, there, wait
 else:
     from disk import Disk, Op, between
+    from handed import KINDS, STEP_NS, Handed, S, hand_over, there, wait
 
-if TYPE_CHECKING:
-    from tests.endurance.disk import between
-
-S = 1_000_000_000
-STEP_NS = S // 10
 SECTOR = 512
 LOST_MOST_NS = 3 * S
 CAP_BYTES = 1_700_000
 """What the file may take beside its log: little, so that it is at its cap after some minutes."""
 JOBS_S = (20, 250, 60)
 """How long the keeper works each time: once until the log is moved into the file while it goes on."""
-EVENTS_EACH = {2: 700}
-"""A mark, fault and loss come each 7 s, but in the second job each 70 s: in between, all stands in the tail alone."""
-RECEIVER = "from-receiver"
 NAME = "history.db"
 VARIANTS = ("whole", "synced", "prefix", "any")
-
-
-@dataclass(slots=True, frozen=True)
-class Handed:
-    """What was handed to the keeper: in which job, when, what, and its number there."""
-
-    job: int
-    at_ns: int
-    what: str
-    number: int
-
-
-@functools.cache
-def payload(seed: int, job: int, number: int) -> bytes:
-    """A chunk that cannot be packed, and tells its number."""
-    return b"%06d" % number + random.Random(f"{seed} {job} {number}").randbytes(5000)
 
 
 class _Clock:
@@ -101,42 +79,18 @@ def record(folder: Path, seed: int, jobs_s: tuple[int, ...] = JOBS_S) -> list[Op
             start = WatchStart(0, job * 10**15, "any", "", f"job {job}", "0")
             keeper = Keeper(folder / NAME, start, Space(WAL_BYTES_KEPT + CAP_BYTES, 0), clock=clock)
             keeper.start()
-            _wait(lambda keeper=keeper: keeper.watch_id is not None)
+            wait(functools.partial(_begun, keeper))
             for step in range(seconds * 10):
                 clock.now_ns = step * STEP_NS
-                _hand_over(keeper, disk, seed, job, step)
-                _wait(lambda keeper=keeper: keeper._orders.empty())
+                hand_over(keeper, disk, seed, job, step)
+                wait(keeper._orders.empty)
             assert keeper.stop(clock.now_ns, 60.0)
             assert not keeper.says, keeper.says
     return disk.ops
 
 
-def _hand_over(keeper: Keeper, disk: Disk, seed: int, job: int, step: int) -> None:
-    now_ns = step * STEP_NS
-    disk.tell(Handed(job, now_ns, "time", step))
-    if step % 10 == 5:
-        number = step // 10
-        keeper.chunk(RECEIVER, Chunk(payload(seed, job, number), now_ns, 1000))
-        disk.tell(Handed(job, now_ns, "chunk", number))
-    if step % 10 == 0:
-        number = step // 10
-        keeper.second(SecondRow(RECEIVER, now_ns, 820, 12, 0, 0, 0.2, "go", 4, 18, messages={"GNGGA": number % 7}))
-        disk.tell(Handed(job, now_ns, "second", number))
-    if step % EVENTS_EACH.get(job, 70) == 0:
-        number = step // 70
-        keeper.mark(MarkRow(now_ns, "page", f"{number}"))
-        disk.tell(Handed(job, now_ns, "mark", number))
-        keeper.fault(f"{number}", FaultRow("gap", RECEIVER, "GGA", now_ns, None, f"{number}", 1.0, 0.6, "s"))
-        disk.tell(Handed(job, now_ns, "fault", number))
-        keeper.loss(f"{number}", LossRow("speed", now_ns, None))
-        disk.tell(Handed(job, now_ns, "loss", number))
-
-
-def _wait(done: object) -> None:
-    end_s = time.monotonic() + 60.0
-    while not done():  # type: ignore[operator]
-        assert time.monotonic() < end_s, "the keeper stands still"
-        time.sleep(0.0002)
+def _begun(keeper: Keeper) -> bool:
+    return keeper.watch_id is not None
 
 
 @dataclass(slots=True)
@@ -312,13 +266,15 @@ def start_on(path: Path, handed: list[Handed], seed: int) -> int:
             watch = watches.get(f"job {job}")
             assert watch is not None, f"job {job} is not there"
             assert watch.ended_ns is not None
-            for what in ("chunk", "second", "mark", "fault", "loss"):
-                there, gone_ns = _there(history, watch.id, what, seed, job)
-                lost = [
-                    one for one in mine if one.what == what and one.number not in there and one.at_ns >= (gone_ns or 0)
-                ]
-                known = {one.number for one in mine if one.what == what}
-                assert there <= known, f"{what} {sorted(there - known)} of job {job} never were"
+            for what in KINDS:
+                found, gone_ns = there(history, watch.id, what, seed, job)
+                told = [one for one in mine if one.what == what]
+                lost = [one for one in told if one.number not in found and one.at_ns >= (gone_ns or 0)]
+                known = {one.number for one in told}
+                if what == "job":
+                    known.add(max(known, default=-1) + 1)  # written, and not yet answered
+                    assert not lost, f"job {lost}, which was answered, is lost"
+                assert found <= known, f"{what} {sorted(found - known)} of job {job} never were"
                 if lost:
                     assert last is not None
                     assert job == last.job, f"{what} {lost[0].number} of job {job}, which was over"
@@ -327,30 +283,6 @@ def start_on(path: Path, handed: list[Handed], seed: int) -> int:
         spoilt = [one for one in history.troubles if "spoilt" in one]
         assert not spoilt, spoilt
     return lost_ns
-
-
-def _there(history: History, watch: int, what: str, seed: int, job: int) -> tuple[set[int], int | None]:
-    """The numbers that are in history, and before when some are gone on purpose."""
-    told = history.watch(watch)
-    if what == "chunk":
-        numbers = set()
-        for data in _pieces(history, watch):
-            number = int(data[:6])
-            assert data == payload(seed, job, number), f"chunk {number} is not what it was"
-            numbers.add(number)
-        return numbers, told.raw_gone_ns
-    if what == "second":
-        return {row.second_ns // S for row in history.seconds(watch)}, told.seconds_gone_ns
-    if what == "mark":
-        return {int(row.note) for row in history.marks(watch)}, told.events_gone_ns
-    if what == "fault":
-        return {int(row.says) for row in history.faults(watch)}, told.events_gone_ns
-    return {row.start_ns // (70 * STEP_NS) for row in history.losses(watch)}, told.events_gone_ns
-
-
-def _pieces(history: History, watch: int) -> Iterator[bytes]:
-    for chunk in history.chunks(watch, RECEIVER):
-        yield chunk.data
 
 
 def main(arguments: list[str] | None = None) -> int:
