@@ -93,12 +93,12 @@ class Agreement:
         if node.settle_m and node.since_s - whole.seconds >= CHANGE_S and not differs(whole, more_m=-whole.slid_m):
             self.settled = True
         brief = self._brief(whole, node) if window_s > WINDOW_S[0] else whole
-        self._ask_speed(whole if differs(whole) else brief, node)
+        self._ask_speed(whole if brief is not whole and differs(whole) else brief, node)
         begin = self._leapt(first, node)
         if begin is not None:
             self._ask_course(self._span(begin, node), node, begin)
         else:
-            self._ask_course(whole if turns(whole) else brief, node, node)
+            self._ask_course(whole if brief is not whole and turns(whole) else brief, node, node)
 
     def _leapt(self, first: Node, node: Node) -> Node | None:
         """Where the velocity told leapt within the window, if long enough ago to be asked from there on.
@@ -122,8 +122,10 @@ class Agreement:
         Where the velocity told has leapt, but the positions run on as before, they slide no further than they depart.
         """
         part, leap = span(first, last), self.track.leap
-        if not max(first.settle_m, last.settle_m):
-            part.position_m *= max(self._usual.share(one.place.quality) for one in (first, last))
+        if not first.settle_m and not last.settle_m:
+            before, after = first.place.quality, last.place.quality
+            share = self._usual.share(after)
+            part.position_m *= share if before == after else max(self._usual.share(before), share)
         elif leap is not None and leap.after.t_s <= first.t_s and last.t_s - leap.after.t_s <= WINDOW_S[1]:
             more_m = max(0.0, part.slid_m - leap.departed_m(first, last))
             part.slid_m -= more_m

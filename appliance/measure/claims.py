@@ -251,11 +251,12 @@ class Hemisphere:
         found: tuple[str, Figures] | None = None
         asked = False
         for axis, value_at, side_at, most in _SIDES:
-            sides = [
-                _Side(type_, fields[place + side_at], fields[place + value_at], most)
-                for type_, fields in said
-                if fields[(place := _PLACES[type_]) + value_at] and fields[place + side_at]
-            ]
+            sides = []
+            for type_, fields in said:
+                place = _PLACES[type_]
+                text, letter = fields[place + value_at], fields[place + side_at]
+                if text and letter:
+                    sides.append(_Side(type_, letter, text, most))
             if sides:
                 asked = True
                 found = found or self._compare(axis, sides, at_ns)
@@ -267,7 +268,8 @@ class Hemisphere:
 
     def _compare(self, axis: str, sides: list[_Side], at_ns: int) -> tuple[str, Figures] | None:
         first = sides[0]
-        other = next((one for one in sides if one.letter != first.letter and one.clear and first.clear), None)
+        others = [one for one in sides if one.letter != first.letter] if len(sides) > 1 else []
+        other = next((one for one in others if one.clear and first.clear), None) if others else None
         if other is not None:
             return "sentences", {
                 "axis": axis, "before": f"{first.letter} {first.type}", "after": f"{other.letter} {other.type}"

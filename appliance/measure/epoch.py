@@ -144,7 +144,7 @@ class Epochs:
 
     def _timeless(self, epoch: Epoch, sentence: Sentence, closed: list[Epoch]) -> None:
         key, end_ns = (sentence.talker, sentence.type), self._end_ns()
-        again = key in self._keys or any(key == (waiting.talker, waiting.type) for waiting in self._loose)
+        again = key in self._keys or key in [(waiting.talker, waiting.type) for waiting in self._loose]
         rest_ns = sentence.frame.start_ns - end_ns if end_ns is not None else 0
         if (again and sentence.type in _SINGLE) or (rest_ns > REST_NS and epoch.time_s is None):
             self._turn([sentence], closed)
@@ -169,9 +169,11 @@ class Epochs:
             step_s = self.step_s
             belongs = apart_s <= LATE_STAMP_S and (apart_s < 0.001 or not step_s or apart_s < _SAME_SHARE * step_s)
         if belongs and not again:
-            for waiting in [*self._loose, sentence]:
-                self._append(epoch, waiting)
-            self._loose.clear()
+            if self._loose:
+                for waiting in self._loose:
+                    self._append(epoch, waiting)
+                self._loose.clear()
+            self._append(epoch, sentence)
             return
         nearer_next = self._loose and sentence.frame.start_ns - self._loose[-1].frame.end_ns < self._loose_rest_ns
         ahead = list(self._loose) if nearer_next else []

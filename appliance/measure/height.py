@@ -61,9 +61,13 @@ def way_m(before: GGA, after: GGA, apart_s: float) -> float:
 
 def height_allowed_m(before: GGA, after: GGA, apart_s: float) -> float:
     """The greatest step of height, over the climb of before, that qualities, geometry and the way driven allow."""
-    promised = [_promised_m(one) for one in (before, after)]
-    step = sum(promised) if before.quality != after.quality else max(promised) * STEP_SHARE
-    return max(STEP_LEAST_M, step) + BEND * way_m(before, after, apart_s)
+    return _allowed_m(before, after, way_m(before, after, apart_s))
+
+
+def _allowed_m(before: GGA, after: GGA, driven_m: float) -> float:
+    first_m, last_m = _promised_m(before), _promised_m(after)
+    step_m = first_m + last_m if before.quality != after.quality else max(first_m, last_m) * STEP_SHARE
+    return max(STEP_LEAST_M, step_m) + BEND * driven_m
 
 
 def _promised_m(gga: GGA) -> float:
@@ -107,9 +111,10 @@ class Height:
         apart_s = (at_ns - since_ns) / 1e9
         if before.quality != gga.quality:
             self._settling = max(_promised_m(before), self._slide_m(at_ns, SETTLE_S)), at_ns
-        allowed_m = max(height_allowed_m(before, gga, apart_s), self._slide_m(at_ns, apart_s))
+        driven_m = way_m(before, gga, apart_s)
+        allowed_m = max(_allowed_m(before, gga, driven_m), self._slide_m(at_ns, apart_s))
         expected_m = self._climb_mps * apart_s
-        self._climb(step_m, way_m(before, gga, apart_s), apart_s)
+        self._climb(step_m, driven_m, apart_s)
         if min(abs(step_m - expected_m), abs(step_m + model_m - expected_m), abs(step_m)) <= allowed_m:
             self._troubles.fine("height-jump", at_ns)
             return

@@ -31,12 +31,14 @@ class Parking:
         self.cep_m: float | None = None
         self.two_drms_m: float | None = None
         self._mean_mps = 1.0
+        self._scatter = Scatter()
+        self._since: Place | None = None
         self.restart()
 
     def restart(self) -> None:
         """After a break, a way off or a change of quality: another spell."""
-        self._scatter = Scatter()
-        self._since: Place | None = None
+        if self._since is not None:
+            self._scatter, self._since = Scatter(), None
         self._last_s: float | None = None
         self._sampled_s = 0.0
         self._crept_m = 0.0

@@ -54,7 +54,7 @@ class Persist:
     @property
     def told(self) -> bool:
         """Whether it is being told."""
-        return any(run.told for run in self.runs.values())
+        return bool(self.runs) and any(run.told for run in self.runs.values())
 
     def good(self, at_ns: int, source: str = "") -> None:
         """Asked, and not so."""

@@ -78,12 +78,15 @@ class Rate:
 
     def add(self, at_ns: int, resumed_ns: int = 0) -> None:
         """One arrival. resumed_ns: when the line last spoke again after a silence; a gap is counted from there."""
+        last_ns = self.last_ns
         if self.count:
-            interval = at_ns - self.last_ns
+            interval = at_ns - last_ns
             self.intervals.add(interval / 1e9)
             self.longest_gap_ns = max(self.longest_gap_ns, interval)
-            if self.gap_most_ns is not None or resumed_ns > self.last_ns:
-                self._note_gap(max(self.last_ns, resumed_ns), at_ns, resumed_ns > self.last_ns)
+            resumed = resumed_ns > last_ns
+            late = self.gap_most_ns is not None and (self._late_run > 0 or interval > self.gap_most_ns)
+            if late or resumed:
+                self._note_gap(max(last_ns, resumed_ns), at_ns, resumed)
         else:
             self.first_ns = at_ns
         self.count += 1

@@ -10,7 +10,6 @@ Made Easy, 1998, from memory). A change of rate is told by the typical interval;
 from __future__ import annotations
 
 from collections import deque
-from statistics import median
 
 from appliance.measure.spread import Spread
 
@@ -77,9 +76,13 @@ class Schedule:
 
     def _typical(self) -> float:
         """The mean interval, where one in which sentences are missing counts as several; 0 where there is none."""
-        middle = median(self._intervals)
+        ranked = sorted(self._intervals)
+        half, odd = divmod(len(ranked), 2)
+        middle = ranked[half] if odd else (ranked[half - 1] + ranked[half]) / 2
         if middle <= 0:
             return 0.0
+        if middle / 2 < ranked[0] and ranked[-1] < 1.5 * middle:  # as mostly: each counts as one
+            return sum(ranked) / len(ranked)
         steps = [round(interval / middle) for interval in self._intervals]
         return sum(interval for interval, count in zip(self._intervals, steps, strict=True) if count) / sum(steps)
 

@@ -74,15 +74,16 @@ _ROOT_2 = math.sqrt(2)
 
 def span(first: Node, last: Node) -> Span:
     """What both ways say between two nodes."""
-    seconds = last.t_s - first.t_s
-    north, east = step_between(*first.place.position, *last.place.position)
+    here, there = first.place, last.place
+    seconds = there.t_s - here.t_s
+    north, east = step_between(here.latitude_deg, here.longitude_deg, there.latitude_deg, there.longitude_deg)
     told_north, told_east = last.north_m - first.north_m, last.east_m - first.east_m
     told, gone = math.hypot(told_north, told_east), math.hypot(north, east)
     angle = None
     if told > 0 and gone > 0:
         cross, along = north * told_east - east * told_north, north * told_north + east * told_east
         angle = math.degrees(math.atan2(cross, along))
-    before, after = first.place.promise, last.place.promise
+    before, after = here.promise, there.promise
     noise_m, drift_mps = max(before.noise_m, after.noise_m), max(before.drift_mps, after.drift_mps)
     # Whoever slides evenly, and still does after so long, does no more than this share of it in between.
     slid_m = max(first.settle_m, last.settle_m) * min(1.0, seconds / max(last.since_s, 1e-3))
@@ -95,9 +96,7 @@ def span(first: Node, last: Node) -> Span:
         track_deg=math.degrees(math.atan2(east, north)),
         turned_deg=last.turned_deg - first.turned_deg,
         change_mps=math.hypot(last.velocity[0] - first.velocity[0], last.velocity[1] - first.velocity[1]),
-        position_m=SIGMAS * (noise_m * _ROOT_2 + drift_mps * seconds)
-        + max(first.place.grain_m, last.place.grain_m)
-        + slid_m,
+        position_m=SIGMAS * (noise_m * _ROOT_2 + drift_mps * seconds) + max(here.grain_m, there.grain_m) + slid_m,
         slid_m=slid_m,
     )
 
@@ -225,9 +224,10 @@ class Track:
     def back_to(self, t_s: float) -> Node | None:
         """The last node at or before t_s; those before it are dropped. None where there is none so old."""
         nodes = self.nodes
-        while len(nodes) > 1 and nodes[1].t_s <= t_s + 1e-6:
+        until_s = t_s + 1e-6
+        while len(nodes) > 1 and nodes[1].place.t_s <= until_s:
             nodes.popleft()
-        return nodes[0] if nodes and nodes[0].t_s <= t_s + 1e-6 else None
+        return nodes[0] if nodes and nodes[0].place.t_s <= until_s else None
 
     def since(self, t_s: float) -> Node | None:
         """The first node at or after t_s."""

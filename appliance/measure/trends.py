@@ -177,7 +177,9 @@ class Satellites:
         if not recent.full:
             return
         limit = self._least + SATELLITES_SPARE
-        if recent.most <= limit and recent.usual - recent.most >= SATELLITES_FALL:
+        if gga.satellites > limit and not self._falling.told:  # as mostly: then so is the most of them
+            self._falling.good(epoch.end_ns)
+        elif recent.most <= limit and recent.usual - recent.most >= SATELLITES_FALL:
             figures = {"least": float(self._least)}
             self._falling.bad(epoch.end_ns, recent.most, needed=recent.usual, figures=figures)
         elif not self._falling.told or recent.least > limit or recent.usual - recent.most < SATELLITES_FALL:
@@ -220,7 +222,9 @@ class Hdop:
             return
         near = max(HDOP_NEAR * self._most, HDOP_RISE_NEAR * recent.usual)
         limit = max(HDOP_SHARE * self._most, min(HDOP_RISE * recent.usual, near))
-        if recent.least >= limit:
+        if capped < limit and not self._rising.told:  # as mostly: then so is the least of them
+            self._rising.good(epoch.end_ns)
+        elif recent.least >= limit:
             figures = {"most": self._most}
             self._rising.bad(epoch.end_ns, recent.least, needed=recent.usual, figures=figures)
         elif not self._rising.told or recent.most < HDOP_BACK * limit:

@@ -20,15 +20,18 @@ class Usual:
     """Of each quality, in mean squares. Feed it windows in which nothing disagrees."""
 
     def __init__(self) -> None:
-        self._shares: dict[int | None, tuple[int, float]] = {}
+        self._means: dict[int | None, tuple[int, float]] = {}
+        self._shares: dict[int | None, float] = {}
 
     def add(self, quality: int | None, miss_m: float, promised_m: float) -> None:
         """By how much both ways missed each other, and what was promised for that."""
-        count, mean = self._shares.get(quality, (0, 0.0))
+        count, mean = self._means.get(quality, (0, 0.0))
         count = min(count + 1, _MEMORY)
-        self._shares[quality] = count, mean + ((miss_m / promised_m) ** 2 - mean) / count
+        mean += ((miss_m / promised_m) ** 2 - mean) / count
+        self._means[quality] = count, mean
+        if count >= ENOUGH:
+            self._shares[quality] = min(1.0, max(LEAST, SIGMAS * math.sqrt(mean)))
 
     def share(self, quality: int | None) -> float:
         """The share of its promise that this receiver needs: 1 until it has shown how much."""
-        count, mean = self._shares.get(quality, (0, 0.0))
-        return min(1.0, max(LEAST, SIGMAS * math.sqrt(mean))) if count >= ENOUGH else 1.0
+        return self._shares.get(quality, 1.0)
