@@ -57,6 +57,9 @@ def write(db: Database, watch: int, pending: Pending, packed: Packed, known: Kno
     for row in pending.tunings:
         setting, line = row.setting, line_number(row.line)
         insert(db, "tuning", watch=watch, line=line, at_ns=row.at_ns, baud=setting.baud, format=setting.name)
+    for box in pending.boxes:
+        values = (watch, box.at_ns, _scaled(box.temperature_c, 1), _scaled(box.supply_low, 1))
+        db.execute("INSERT OR REPLACE INTO box VALUES (?, ?, ?, ?)", values)
     if pending.dating:
         db.execute("UPDATE watch SET utc_offset_ns = ?, uncertainty_s = ? WHERE id = ?", (*pending.dating, watch))
 

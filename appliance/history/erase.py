@@ -31,10 +31,11 @@ _ROWS = {
     "LIMIT :batch)",
     "way": "(watch, at_ns) IN (SELECT watch, at_ns FROM way WHERE watch = :watch LIMIT :batch)",
     "job": "id IN (SELECT id FROM job WHERE watch = :watch LIMIT :batch)",
+    "box": "(watch, at_ns) IN (SELECT watch, at_ns FROM box WHERE watch = :watch LIMIT :batch)",
     "mark": "id IN (SELECT id FROM mark WHERE watch = :watch LIMIT :batch)",
     "tuning": "id IN (SELECT id FROM tuning WHERE watch = :watch LIMIT :batch)",
 }
-_KEPT = "tuning"  # of the watch under way: how its ports listen holds on, and tells no position
+_KEPT = ("tuning", "box")  # of the watch under way: what holds on until it changes, and tells no position
 
 
 def erase(db: Database, path: Path, watches: list[int], current: int | None, before_ns: int) -> None:
@@ -46,7 +47,7 @@ def erase(db: Database, path: Path, watches: list[int], current: int | None, bef
     try:
         for watch in watches:
             for table, where in _ROWS.items():
-                if watch != current or table != _KEPT:
+                if watch != current or table not in _KEPT:
                     _rows(db, table, where, watch)
         _anew(db, path)
         _forget(db, watches, current, before_ns)

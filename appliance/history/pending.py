@@ -10,7 +10,7 @@ from collections import deque
 from dataclasses import dataclass, field
 from typing import Any
 
-from appliance.history.rows import FaultRow, LossRow, MarkRow, SecondRow, TuningRow
+from appliance.history.rows import BoxRow, FaultRow, LossRow, MarkRow, SecondRow, TuningRow
 from appliance.sentence.chunk import Chunk
 
 BYTES_MOST = 8 * 1024 * 1024  # nearly three hours of the usual set at 820 bytes/s
@@ -47,6 +47,7 @@ class Pending:
     losses: deque[LossChange] = field(default_factory=deque)
     marks: deque[MarkRow] = field(default_factory=deque)
     tunings: deque[TuningRow] = field(default_factory=deque)
+    boxes: deque[BoxRow] = field(default_factory=deque)
     dating: tuple[int, float] | None = None
     ended_ns: int | None = None
     lost_bytes: int = 0
@@ -82,6 +83,10 @@ class Pending:
         self.tunings.append(row)
         self.lost_rows += _shorten(self.tunings, EVENTS_MOST)
 
+    def add_box(self, row: BoxRow) -> None:
+        self.boxes.append(row)
+        self.lost_rows += _shorten(self.boxes, EVENTS_MOST)
+
     @property
     def empty(self) -> bool:
         """True where a commit would have nothing to write."""
@@ -91,11 +96,13 @@ class Pending:
     def eventful(self, dated_ns: int | None) -> bool:
         """True where there is more than raw traffic and seconds. dated_ns: the dating that is in the file.
 
-        That the clocks drift apart is not much, and comes every minute; a first date and a step are.
+        That the clocks drift apart is not much, and comes every minute; a first date and a step are. That the box
+        grew warmer can wait, that its supply is low cannot: it may be what cuts the power.
         """
         if self.dating is not None and (dated_ns is None or abs(self.dating[0] - dated_ns) > DRIFT_MOST_NS):
             return True
-        return any((self.faults, self.losses, self.marks, self.tunings)) or self.ended_ns is not None
+        low = any(one.supply_low for one in self.boxes)
+        return low or any((self.faults, self.losses, self.marks, self.tunings)) or self.ended_ns is not None
 
     def clear(self) -> None:
         """All of it is in the file now."""
@@ -106,7 +113,7 @@ class Pending:
 
     @property
     def _rows(self) -> tuple[deque[Any], ...]:
-        return self.seconds, self.faults, self.losses, self.marks, self.tunings
+        return self.seconds, self.faults, self.losses, self.marks, self.tunings, self.boxes
 
 
 def _shorten(queue: deque[Any], most: int) -> int:

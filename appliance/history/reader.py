@@ -20,6 +20,7 @@ from appliance.history import blocks
 from appliance.history.job import FIELDS, Job, StoredJob
 from appliance.history.reading import Reading
 from appliance.history.rows import (
+    BoxRow,
     Cell,
     Clip,
     HistoryError,
@@ -34,6 +35,7 @@ from appliance.history.schema import LINES, line_number
 from appliance.history.steps import LAST_NS
 from appliance.history.strip import STRIP_FAULTS, STRIP_LOSSES, STRIP_SECONDS, STRIP_WATCHES, Strip
 from appliance.history.summaries import MINUTE_NS, Summary, carried, gather, gather_way
+from appliance.history.values import box as to_box
 from appliance.history.values import second as to_second
 from appliance.history.values import watch as to_watch
 from appliance.history.ways import Place
@@ -152,6 +154,13 @@ class History(Reading):
         sql = """SELECT at_ns, source, note FROM mark
             WHERE watch = :watch AND at_ns >= :from_ns AND at_ns < :to_ns ORDER BY at_ns, id"""
         return self._each(lambda row: MarkRow(**row), self._rows(sql, {"watch": watch_id, **_span(from_ns, to_ns)}))
+
+    def boxes(self, watch_id: int, from_ns: int | None = None, to_ns: int | None = None) -> list[BoxRow]:
+        """How the box itself was, oldest first; the first row may be older than the span, since it holds in it."""
+        sql = """SELECT at_ns, temperature_c, supply_low FROM box WHERE watch = :watch AND at_ns < :to_ns AND at_ns >=
+            coalesce((SELECT max(at_ns) FROM box WHERE watch = :watch AND at_ns <= :from_ns), :from_ns)
+            ORDER BY at_ns"""
+        return self._each(to_box, self._rows(sql, {"watch": watch_id, **_span(from_ns, to_ns)}))
 
     def box_marks(self, limit: int) -> list[tuple[int, MarkRow]]:
         """The newest marks of the box itself in all watches, newest first, each with the number of its watch."""

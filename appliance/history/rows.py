@@ -131,6 +131,15 @@ class TuningRow:
 
 
 @dataclass(slots=True, frozen=True)
+class BoxRow:
+    """How the box itself was from at_ns on, up to the next row of the watch. None: it does not tell."""
+
+    at_ns: int
+    temperature_c: float | None
+    supply_low: bool | None
+
+
+@dataclass(slots=True, frozen=True)
 class MarkRow:
     """A moment that somebody marked. source: the button, the page, or the box itself."""
 

@@ -33,8 +33,10 @@ EVENTS_BATCH = 20  # faults with their evidence, losses, marks
 SECONDS_BATCH = 1000
 BLOCKS_KEPT = 4  # of each line two: minutes where nothing happens, some seconds where much does
 BLOCK_NS = 300 * 1_000_000_000  # a block spans less than this
+_BOX_OVER = """(watch < :watch OR EXISTS (
+    SELECT 1 FROM box WHERE watch = old.watch AND at_ns > old.at_ns AND at_ns <= :at_ns))"""  # the last row holds on
 _Turn = Callable[[Database, int | None], bool]
-_OF_A_WATCH = ("block", "second", "fault", "loss", "mark", "tuning", "minute", "way")
+_OF_A_WATCH = ("block", "second", "fault", "loss", "mark", "tuning", "minute", "way", "box")
 
 
 @dataclass(slots=True, frozen=True)
@@ -180,9 +182,11 @@ def _drop_events(db: Database, current: int | None) -> bool:
             db.execute(f"DELETE FROM {table} WHERE id = ?", (row,))
             tell_gone(db, watch, "events", at_ns + 1)
         dropped = dropped or bool(rows)
-    for table in ("minute", "way"):
-        sql = f"SELECT watch, at_ns FROM {table} WHERE (watch, at_ns) < (?, ?) ORDER BY watch, at_ns LIMIT ?"
-        if rows := db.execute(sql, (second[0], second[1] - MINUTE_NS, SECONDS_BATCH)).fetchall():
+    for table, over in (("minute", "1"), ("way", "1"), ("box", _BOX_OVER)):
+        sql = f"""SELECT watch, at_ns FROM {table} AS old WHERE (watch, at_ns) < (:watch, :at_ns) AND {over}
+            ORDER BY watch, at_ns LIMIT :most"""
+        values = {"watch": second[0], "at_ns": second[1] - MINUTE_NS, "most": SECONDS_BATCH}
+        if rows := db.execute(sql, values).fetchall():
             db.execute(f"DELETE FROM {table} WHERE (watch, at_ns) <= (?, ?)", rows[-1])
             dropped = True
     if not dropped:

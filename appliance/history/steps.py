@@ -129,12 +129,24 @@ def m005_jobs(db: Database) -> None:
     db.execute("CREATE INDEX job_of_watch ON job (watch, id)")
 
 
+def m006_box(db: Database) -> None:
+    """How warm the box was and whether its supply was low, a row where that changed."""
+    db.execute(
+        """CREATE TABLE box (
+            watch INTEGER NOT NULL REFERENCES watch, at_ns INTEGER NOT NULL,
+            temperature_c INTEGER, supply_low INTEGER,
+            PRIMARY KEY (watch, at_ns)
+        ) STRICT, WITHOUT ROWID"""
+    )
+
+
 STEPS = (
     m001_history,
     m002_tuning,
     m003_losses_and_gone,
     m004_summaries,
     m005_jobs,
+    m006_box,
 )  # append only; a released step is never changed
 migrations = Migrations("linelamp")
 for step in STEPS:

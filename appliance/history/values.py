@@ -6,7 +6,7 @@ import json
 from collections.abc import Mapping
 from typing import Any
 
-from appliance.history.rows import SecondRow, Watch
+from appliance.history.rows import BoxRow, SecondRow, Watch
 from appliance.history.schema import LINES, VERDICTS
 
 
@@ -53,6 +53,12 @@ def second(row: Mapping[str, Any]) -> SecondRow:
         jitter_s=_scaled(row["jitter_us"], 1_000_000),
         messages=json.loads(row["messages"]),
     )
+
+
+def box(row: Mapping[str, Any]) -> BoxRow:
+    """A row of the table of the box itself."""
+    low = row["supply_low"]
+    return BoxRow(row["at_ns"], row["temperature_c"], None if low is None else bool(low))
 
 
 def _scaled(value: int | None, scale: int) -> float | None:

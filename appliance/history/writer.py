@@ -19,7 +19,7 @@ from appliance.history.aside import look_over
 from appliance.history.erase import erase, erase_aside, set_aside_of
 from appliance.history.job import Job
 from appliance.history.pending import FaultChange, LossChange, Pending
-from appliance.history.rows import FaultRow, HistoryError, LossRow, MarkRow, SecondRow, TuningRow, WatchStart
+from appliance.history.rows import BoxRow, FaultRow, HistoryError, LossRow, MarkRow, SecondRow, TuningRow, WatchStart
 from appliance.history.schema import line_number, open_writing, plain_errors, transaction
 from appliance.history.space import Space, make_room
 from appliance.history.steps import LAST_NS
@@ -127,6 +127,10 @@ class HistoryWriter:
     def add_tuning(self, row: TuningRow) -> None:
         """The port of a line listens at another setting from now on."""
         self._begun().add_tuning(row)
+
+    def add_box(self, row: BoxRow) -> None:
+        """How the box itself is from now on."""
+        self._begun().add_box(row)
 
     def date_watch(self, utc_minus_mono_ns: int, uncertainty_s: float) -> None:
         """The line has told the time, which dates the whole watch, what came before included. May be said again."""

@@ -85,6 +85,17 @@ class Row(Protocol):
     def speed_mps(self) -> float | None: ...
 
 
+class Box(Protocol):
+    """How the box itself was from some time on."""
+
+    @property
+    def at_ns(self) -> int: ...
+    @property
+    def temperature_c(self) -> float | None: ...
+    @property
+    def supply_low(self) -> bool | None: ...
+
+
 class Timed(Protocol):
     """What is read of a fault of history, or of one of a running watch."""
 
@@ -107,10 +118,17 @@ def onsets(faults: Iterable[Timed], started_ns: int) -> list[Onset]:
 
 
 def from_rows(
-    rows: Iterable[Row], started_ns: int, utc_offset_ns: int | None = None, marks_ns: Sequence[int] = ()
+    rows: Iterable[Row],
+    started_ns: int,
+    utc_offset_ns: int | None = None,
+    marks_ns: Sequence[int] = (),
+    boxes: Sequence[Box] = (),
 ) -> list[Second]:
-    """Seconds of history of the line from the receiver, oldest first. utc_offset_ns None: the watch is not dated."""
-    track, marks_ns = Track(), sorted(marks_ns)
+    """Seconds of history of the line from the receiver, oldest first. utc_offset_ns None: the watch is not dated.
+
+    boxes: in order; each holds until the next.
+    """
+    track, marks_ns, box_of = Track(), sorted(marks_ns), Boxes(boxes)
     return [
         track.put(
             Second(
@@ -123,6 +141,8 @@ def from_rows(
                 age_s=row.age_s,
                 load_ratio=row.load_ratio,
                 after_mark=_after_mark(row.second_ns, marks_ns),
+                temperature_c=(box := box_of.at(row.second_ns))[0],
+                supply_low=box[1],
             ),
             row.latitude_deg,
             row.longitude_deg,
@@ -173,6 +193,18 @@ class Gathered:
     def onsets(self, faults: Iterable[Fault]) -> list[Onset]:
         """The faults of the same watch."""
         return onsets(faults, self._started_ns)
+
+
+class Boxes:
+    """How the box was at any time, from rows of when it changed, in order."""
+
+    def __init__(self, rows: Sequence[Box]) -> None:
+        self._rows, self._at_ns = rows, [one.at_ns for one in rows]
+
+    def at(self, at_ns: int) -> tuple[float | None, bool | None]:
+        """Temperature and low supply as they held in the second that began then; None before the first row."""
+        place = bisect_right(self._at_ns, at_ns + _SECOND_NS - 1) - 1
+        return (self._rows[place].temperature_c, self._rows[place].supply_low) if place >= 0 else (None, None)
 
 
 class Track:

@@ -9,6 +9,7 @@ from flask import Flask, Response, render_template, request
 from werkzeug.wrappers import Response as AnyResponse
 
 from appliance.asking import AskError, ask
+from appliance.box_state import SYS
 from appliance.history.reader import History
 from appliance.history.rows import HistoryError, Watch
 from appliance.recent_log import RecentLog
@@ -38,7 +39,7 @@ def install(
     unit: Unit,
     *,
     log: RecentLog,
-    sys: Path = hardware.SYS,
+    sys: Path = SYS,
 ) -> None:
     """Adds the page to app. log: of this process."""
 

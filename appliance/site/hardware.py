@@ -1,7 +1,7 @@
 """How the machine itself is, from the kernel's files and without rights: temperature, supply, card, networks.
 
 What a machine does not tell is None, and shown as not told, never as sound. Sources: Linux kernel documentation,
-sysfs-class-thermal, hwmon/raspberrypi-hwmon (in0_lcrit_alarm), mmc-dev-attrs; JEDEC JESD84-B51 (eMMC) for life time
+mmc-dev-attrs; JEDEC JESD84-B51 (eMMC) for life time
 and pre-EOL; SD cards have no such figures that Linux shows.
 """
 
@@ -12,7 +12,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-SYS = Path("/sys")
+from appliance.box_state import SYS, supply_low, temperature_c, text
+
 HOT_C = 80.0
 """From here on a Raspberry Pi slows itself (Raspberry Pi documentation, "Frequency management and thermal control")."""
 
@@ -53,7 +54,7 @@ class Room:
 
 def look(sys: Path = SYS) -> Hardware:
     """The machine as it is now; never raises. sys: the kernel's folder."""
-    return Hardware(_temperature_c(sys), _undervoltage(sys), _wear(sys), tuple(_networks(sys)))
+    return Hardware(temperature_c(sys), supply_low(sys), _wear(sys), tuple(_networks(sys)))
 
 
 def room(history: Path) -> Room | None:
@@ -66,24 +67,10 @@ def room(history: Path) -> Room | None:
     return Room(disk.f_blocks * disk.f_frsize, disk.f_bavail * disk.f_frsize, sum(sizes) if sizes else None)
 
 
-def _temperature_c(sys: Path) -> float | None:
-    for zone in sorted((sys / "class/thermal").glob("thermal_zone*")):
-        if _text(zone / "type").startswith("cpu") and (millis := _whole(zone / "temp")) is not None:
-            return millis / 1000
-    return None
-
-
-def _undervoltage(sys: Path) -> bool | None:
-    for chip in (sys / "class/hwmon").glob("hwmon*"):
-        if _text(chip / "name") == "rpi_volt" and (alarm := _whole(chip / "in0_lcrit_alarm")) is not None:
-            return alarm != 0
-    return None
-
-
 def _wear(sys: Path) -> str | None:
     for device in sorted((sys / "block").glob("mmcblk[0-9]/device")):
-        used = max((int(word, 16) for word in _text(device / "life_time").split() if _is_hex(word)), default=0)
-        reserve = _text(device / "pre_eol_info")
+        used = max((int(word, 16) for word in text(device / "life_time").split() if _is_hex(word)), default=0)
+        reserve = text(device / "pre_eol_info")
         says = [WEAR_WORDS.get(used, ""), RESERVE_WORDS.get(int(reserve, 16), "") if _is_hex(reserve) else ""]
         if any(says):
             return ", ".join(part for part in says if part)
@@ -95,22 +82,8 @@ def _networks(sys: Path) -> list[Network]:
     for interface in sorted((sys / "class/net").glob("*")):
         if interface.name != "lo":
             wireless = any((interface / sign).exists() for sign in ("wireless", "phy80211"))
-            found.append(Network(interface.name, wireless, _text(interface / "operstate") or "not told"))
+            found.append(Network(interface.name, wireless, text(interface / "operstate") or "not told"))
     return found
-
-
-def _text(path: Path) -> str:
-    try:
-        return path.read_text(encoding="ascii", errors="replace").strip()
-    except OSError:
-        return ""
-
-
-def _whole(path: Path) -> int | None:
-    try:
-        return int(_text(path))
-    except ValueError:
-        return None
 
 
 def _is_hex(word: str) -> bool:

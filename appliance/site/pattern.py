@@ -98,15 +98,16 @@ def worked_out(path: Path, watch: Watch) -> Pattern:
     with History(path) as history:
         marks = [one.at_ns for one in history.marks(watch.id, from_ns - MARK_NS)]
         offset_ns = watch.utc_offset_ns if watch.dated else None
-        seconds = from_rows(history.seconds(watch.id, RECEIVER, from_ns), watch.started_ns, offset_ns, marks)
+        rows, boxes = history.seconds(watch.id, RECEIVER, from_ns), history.boxes(watch.id, from_ns)
+        seconds = from_rows(rows, watch.started_ns, offset_ns, marks, boxes)
         newest = history.faults(watch.id, FAULTS_MOST)
     told = onsets((one for one in reversed(newest) if one.start_ns >= from_ns), watch.started_ns)
     counts = Counter(one.kind for one in told).most_common()
     hours = (watch.last_ns - from_ns) / 3.6e12
-    rows = goes_with(seconds, told)
-    kinds = {row["fault"] for row in rows} or {kind for kind, _ in counts[:1]}
+    found = goes_with(seconds, told)
+    kinds = {row["fault"] for row in found} or {kind for kind, _ in counts[:1]}
     at = _at(seconds, [one for one in told if one.kind in kinds])
-    return Pattern(rows, counts, hours, from_ns > watch.started_ns or len(newest) == FAULTS_MOST, _way(seconds), at)
+    return Pattern(found, counts, hours, from_ns > watch.started_ns or len(newest) == FAULTS_MOST, _way(seconds), at)
 
 
 def _way(seconds: Sequence[Second]) -> list[Place]:

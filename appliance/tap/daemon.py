@@ -25,6 +25,7 @@ from appliance.recent_log import RecentLog
 from appliance.sentence.setting import Setting
 from appliance.settings import Settings
 from appliance.tap.answers import Answers
+from appliance.tap.box_followed import BoxFollowed
 from appliance.tap.commands import CommandSocket
 from appliance.tap.core import PICTURE, Core
 from appliance.tap.inbox import Inbox
@@ -65,6 +66,7 @@ class Tap:
         self._inbox = Inbox()
         space = Space(settings.history_most_mb * 1_000_000, settings.free_least_mb * 1_000_000)
         self._keeper = Keeper(settings.history, start, space, clock=clock)
+        self._box = BoxFollowed(self._keeper.box)
         self._core = Core(settings, needs, self._inbox, self._keeper, self._tune, clock=clock)
         self._answers = Answers(self._core, self._keeper, sheets, stop=self.stop, log=log or RecentLog())
         self._readers = [LineReader(line, self._inbox.put, clock=clock) for line in settings.lines]
@@ -101,6 +103,7 @@ class Tap:
         """
         while not self._stop.is_set() and not self._core.stop_asked.is_set():
             commands.serve(0.25)
+            self._box.turn(self._keeper.watch_id, self._clock())
             for name, part in self._parts.items():
                 still_s = (self._clock() - part.heartbeat_ns) / 1e9
                 if not part.is_alive() or still_s > HEARTBEAT_MOST_S:

@@ -7,7 +7,7 @@ import sqlite3
 from collections.abc import Callable
 
 from appliance.history.job import Job
-from appliance.history.rows import FaultRow, HistoryError, LossRow, MarkRow, SecondRow, TuningRow
+from appliance.history.rows import BoxRow, FaultRow, HistoryError, LossRow, MarkRow, SecondRow, TuningRow
 from appliance.history.writer import HistoryWriter
 from appliance.sentence.chunk import Chunk
 
@@ -44,6 +44,10 @@ class Orders:
     def mark(self, row: MarkRow) -> None:
         """A moment that somebody marked."""
         self._order(lambda writer: writer.add_mark(row))
+
+    def box(self, row: BoxRow) -> None:
+        """How the box itself is from now on."""
+        self._order(lambda writer: writer.add_box(row))
 
     def tuned(self, row: TuningRow) -> None:
         """A port listens at another setting."""

@@ -43,7 +43,7 @@ def first_schema(path: Path, start: WatchStart) -> None:
     """A history as the first schema's program left it, with a watch that ended in good order."""
     open_writing(path).close()
     with closing(sqlite3.connect(path)) as db, db:
-        for table in ("tuning", "loss", "gone", "minute", "way", "summed", "job"):
+        for table in ("tuning", "loss", "gone", "minute", "way", "summed", "job", "box"):
             db.execute(f"DROP TABLE {table}")
         db.execute("ALTER TABLE second DROP COLUMN jitter_us")
         db.execute(f"DELETE FROM {Migrations.migrations_table} WHERE name <> ?", (m001_history.__name__,))

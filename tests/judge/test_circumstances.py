@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from appliance.history.rows import FaultRow, MarkRow, SecondRow
+from appliance.history.rows import BoxRow, FaultRow, MarkRow, SecondRow
 from appliance.judge.circumstances import Onset, from_rows, onsets
 
 SECOND = 1_000_000_000
@@ -58,3 +58,11 @@ def test_where_no_place_is_known_nothing_is_made_up() -> None:
 def test_faults_of_history_become_onsets() -> None:
     fault = FaultRow("gap", "from-receiver", "GGA", START_NS + SECOND // 2, None, "", None, None, "")
     assert onsets([fault], START_NS) == [Onset("gap", 0.5, None)]
+
+
+def test_how_the_box_is_holds_until_it_changes() -> None:
+    boxes = [BoxRow(START_NS + 2 * SECOND, 40, False), BoxRow(START_NS + 5 * SECOND + SECOND // 2, 41, True)]
+    seconds = from_rows([row(at) for at in range(9)], START_NS, boxes=boxes)
+    assert [one.temperature_c for one in seconds] == [None, None, 40, 40, 40, 41, 41, 41, 41]
+    assert [one.supply_low for one in seconds] == [None, None, *[False] * 3, *[True] * 4]
+    assert from_rows([row(0)], START_NS)[0].supply_low is None
