@@ -41,7 +41,7 @@ WARM_SHARE, LOW_S, LOW_TIMES = 0.25, (20.0, 120.0), 20
 
 @dataclass(slots=True, frozen=True)
 class Plan:
-    """fault: of the simulator. where: of intermittent.WHERE, or of BOX. right: circumstances of which one should be told.
+    """fault: of the simulator. where: of intermittent.WHERE or BOX. right: circumstances of which one should be told.
 
     restarts: no fix for a while after each.
     """
