@@ -179,12 +179,15 @@ function tell(entry, at) {
   }
 }
 
+// How far apart times stand, in px: those of whole minutes are shorter.
+const room = (u, axis, from, to, width) => (((to - from) * 50) / width > 30 ? 50 : 90);
+
 function make(entry) {
   const { key, area } = entry;
   const state = key === "states";
   const ink = () => colours.ink;
   const grid = { stroke: () => colours.hair, width: 1 };
-  const axis = { stroke: ink, grid, ticks: { show: false }, font: "12px system-ui, sans-serif" };
+  const axis = { stroke: ink, grid, ticks: { show: false }, font: "16px system-ui, sans-serif" };
   const options = {
     width: area.clientWidth,
     height: state ? STATE_HEIGHT : HEIGHT,
@@ -199,7 +202,7 @@ function make(entry) {
       y: { range: () => (state ? [0, 1] : heights(key)) },
     },
     axes: [
-      { ...axis, size: 24, gap: 6, space: 70, values: (_, splits, __, ___, step) => clock(splits, step) },
+      { ...axis, size: 28, gap: 6, space: room, values: (_, splits, __, ___, step) => clock(splits, step) },
       { ...axis, size: AXIS, gap: 4, space: 26, ...(state ? { values: () => [], grid: { show: false } } : {}) },
     ],
     series: state ? [{}, { stroke: "transparent" }] : [
