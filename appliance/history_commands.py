@@ -72,7 +72,12 @@ def sheet(  # noqa: PLR0917
 
     path = history_of(history_file, settings_file)
     try:
-        click.echo(str(sheet_file.write(path, watch_id, (from_utc, to_utc), out, anyway=anyway)))
+        with click.progressbar(length=100, label="Reading", file=sys.stderr, hidden=hidden()) as bar:
+            target = sheet_file.write(
+                path, watch_id, (from_utc, to_utc), out, anyway=anyway,
+                progress=lambda share: bar.update(round(share * 100) - bar.pos),
+            )  # fmt: skip
+        click.echo(str(target))
     except TooShort as short:
         fail(f"{short} Let the box listen for longer, or say --anyway: the sheet will say so.")
     except (HistoryError, ExportError, SpanError, SheetError, OSError) as trouble:

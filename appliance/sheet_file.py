@@ -8,13 +8,14 @@ from pathlib import Path
 from appliance.export import ExportError
 from appliance.history.reader import History
 from appliance.take.name import file_name
-from appliance.take.sheet import PDF, build, pdf
+from appliance.take.sheet import PDF, Progress, build, pdf
 from appliance.take.span import between
 
 
 def write(
-    path: Path, watch_id: int | None, times: tuple[str | None, str | None], out: Path | None, *, anyway: bool
-) -> Path:
+    path: Path, watch_id: int | None, times: tuple[str | None, str | None], out: Path | None, *, anyway: bool,
+    progress: Progress = lambda _share: None,
+) -> Path:  # fmt: skip
     """Writes the sheet of the history at path and gives its file, which is never one that is there.
 
     times: start and end in UTC; None: of the watch. Raises TooShort, ExportError, SpanError, SheetError, HistoryError.
@@ -28,6 +29,6 @@ def write(
         target = Path(name) if out is None else out / name if out.is_dir() else out
         if target.exists():
             raise ExportError(f"{target} is there already; give another name with --out.")
-        paper = pdf.written(build(history, watch, span, datetime.now(UTC), anyway=anyway))
+        paper = pdf.written(build(history, watch, span, datetime.now(UTC), anyway=anyway, progress=progress))
     target.write_bytes(paper)
     return target

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import threading
 from collections.abc import Callable
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -15,18 +13,20 @@ from appliance.asking import AskError, ask
 from appliance.compared import compared
 from appliance.history.job import FIELDS, Job, JobError, clean, from_given
 from appliance.history.reader import History
-from appliance.history.rows import HistoryError, Watch
+from appliance.history.rows import HistoryError
 from appliance.judge.sheet import SheetError
 from appliance.site.letting_in import changes
+from appliance.site.sheets import Made, Sheets, Wanted
 from appliance.site.spans import field_times, watch_words
 from appliance.site.which_watch import number, of, offered
 from appliance.site.words import from_ns
 from appliance.take.name import file_name
-from appliance.take.sheet import CAUTIONS, INKS, PDF, Report, TooShort, build
-from appliance.take.span import Span, SpanError, between
+from appliance.take.sheet import CAUTIONS, INKS, PDF, TooShort
+from appliance.take.span import SpanError
 
-SHEETS_MOST = 1
-"""Sheets at once: one reads all the seconds and bytes of a watch. Our choice."""
+WAIT_S = 2.0
+"""So long a page waits for a sheet that is being made; then it says how far it is, and comes again. Our choice."""
+AGAIN_S = 2
 
 
 def install(app: Flask, history_path: Path, command_socket: Path) -> None:
@@ -86,33 +86,25 @@ def _job(app: Flask, history_path: Path, command_socket: Path) -> None:
 
 
 def _sheet(app: Flask, history_path: Path) -> None:
-    free = threading.BoundedSemaphore(SHEETS_MOST)
+    sheets = Sheets(history_path)
 
-    def made(write: Callable[[Report, Watch, Span], AnyResponse]) -> AnyResponse:
-        if not free.acquire(timeout=20):
-            abort(503, "Another sheet is being made, which is all this box can do at once. Try again in a minute.")
+    def made(write: Callable[[Made], AnyResponse]) -> AnyResponse:
+        args = request.args
+        wanted = Wanted(number("watch"), args.get("from"), args.get("to"), args.get("anyway") == "yes")
         try:
-            with History(history_path) as history:
-                asked = number("watch")
-                watch = history.latest() if asked is None else of(history, asked)
-                if watch is None:
-                    abort(404, "Nothing was recorded yet.")
-                span = between(watch, request.args.get("from"), request.args.get("to"))
-                anyway = request.args.get("anyway") == "yes"
-                return write(build(history, watch, span, datetime.now(UTC), anyway=anyway), watch, span)
+            found = sheets.of(wanted, WAIT_S)
+            return write(found) if isinstance(found, Made) else _under_way(found)
         except TooShort as short:
-            return Response(render_template("sheet_short.html", says=str(short), asked=request.args), 409)
+            return Response(render_template("sheet_short.html", says=str(short), asked=args), 409)
         except SpanError as wrong:
             abort(400, str(wrong))
         except SheetError as wrong:
             abort(503, f"The needs that this watch was judged by cannot be read: {wrong}")
-        finally:
-            free.release()
 
     @app.get("/job/sheet")
     def job_sheet() -> AnyResponse:
-        def write(report: Report, _watch: Watch, _span: Span) -> AnyResponse:
-            return Response(render_template("sheet.html", sheet=report, cautions=CAUTIONS, inks=INKS))
+        def write(found: Made) -> AnyResponse:
+            return Response(render_template("sheet.html", sheet=found.report, cautions=CAUTIONS, inks=INKS))
 
         return made(write)
 
@@ -120,13 +112,18 @@ def _sheet(app: Flask, history_path: Path) -> None:
     def job_sheet_pdf() -> AnyResponse:
         from appliance.take.sheet import pdf  # noqa: PLC0415  # slow to load, and seldom needed
 
-        def write(report: Report, watch: Watch, span: Span) -> AnyResponse:
-            response = Response(pdf.written(report), content_type=PDF.mimetype)
-            name = file_name(watch, PDF, "from-receiver", span.from_ns, span.to_ns)
+        def write(found: Made) -> AnyResponse:
+            response = Response(pdf.written(found.report), content_type=PDF.mimetype)
+            name = file_name(found.watch, PDF, "from-receiver", found.span.from_ns, found.span.to_ns)
             response.headers["Content-Disposition"] = f'attachment; filename="{name}"'
             return response
 
         return made(write)
+
+
+def _under_way(share: float | None) -> AnyResponse:
+    """The page that comes again by itself until the sheet is made; it needs no script."""
+    return Response(render_template("sheet_making.html", share=share, again_s=AGAIN_S, asked=request.args), 202)
 
 
 def _compare(app: Flask, history_path: Path) -> None:

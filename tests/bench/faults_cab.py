@@ -69,13 +69,15 @@ PLANS: Mapping[str, Plan] = {
 
 
 def box_states(seed: int, seconds: float) -> list[BoxRow]:
-    """A box that the sun warms and leaves, with a supply that dips now and then; rows as history has them."""
+    """A box that the sun warms and a fan cools, by turns, with a supply that dips now and then; rows as history's."""
     dice = Random(f"box {seed}")
-    sun_s, wave_s = dice.uniform(0.3, 0.7) * seconds, dice.uniform(0.15, 0.3) * seconds
+    turns_s = [dice.uniform(*span_s) for span_s in ((1200, 2400), (300, 700))]
+    begins = [dice.uniform(0, 2 * math.pi) for _ in turns_s]
     low = sorted((at_s := dice.uniform(60, seconds), at_s + dice.uniform(*LOW_S)) for _ in range(LOW_TIMES))
     rows: list[BoxRow] = []
     for at_s in range(0, int(seconds), 2):
-        warmth_c = 32 + 14 * math.exp(-(((at_s - sun_s) / wave_s) ** 2)) + 2 * math.sin(at_s / 311 + seed)
+        waves = [math.sin(2 * math.pi * at_s / turn_s + begin) for turn_s, begin in zip(turns_s, begins, strict=True)]
+        warmth_c = 40 + 6 * waves[0] + 2 * waves[1]
         dips = any(begins_s <= at_s < ends_s for begins_s, ends_s in low)
         if (
             not rows

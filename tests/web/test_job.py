@@ -15,6 +15,7 @@ from appliance.history.job import FIELDS, Job
 from appliance.history.reader import History
 from appliance.history.rows import WatchStart
 from appliance.history.writer import HistoryWriter
+from appliance.site import job
 
 PIN = "405162"
 OWN = {"Origin": "http://localhost"}
@@ -24,6 +25,12 @@ TYPED = {
     "technician": "Ada Marsh", "notes": "First row.\r\nSecond row.",
 }  # fmt: skip
 HOSTILE = """"><script>alert('1')</script>{{ 7 * 7 }}"""
+
+
+@pytest.fixture(autouse=True)
+def patient(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A page waits for its sheet, however slow this machine is just now."""
+    monkeypatch.setattr(job, "WAIT_S", 60.0)
 
 
 def keep(page: Any, **typed: str) -> TestResponse:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import hashlib
 from collections import Counter, defaultdict
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
 from appliance.history.job import Job
@@ -22,6 +22,9 @@ from appliance.take import raw
 from appliance.take.span import Span
 
 RECEIVER = "from-receiver"
+Progress = Callable[[float], object]
+"""Told from time to time what share of a sheet is made, from 0 to 1."""
+_TOLD_EVERY = 1000
 EVENTS_MOST = 5000
 """Faults of which each is held; beyond that they are counted only. Our choice: what a judge keeps too."""
 
@@ -145,12 +148,22 @@ def lasting(seconds: float) -> str:
     return duration(seconds).removesuffix(" 0 s").removesuffix(" 0 min").replace(".0 s", " s")
 
 
-def gather(history: History, watch: Watch, span: Span) -> Figures:
+def gather(history: History, watch: Watch, span: Span, progress: Progress = lambda _share: None) -> Figures:
     """Reads the span. Raises SheetError where the watch's needs cannot be read, HistoryError."""
     needs = needs_sheets.from_toml(watch.needs_toml, watch.needs_name)
-    seconds = Seconds()
+    seconds, all_ = Seconds(), max(1, history.sizes(watch.id, span.from_ns, span.to_ns)["bytes"])
     for row in history.seconds(watch.id, RECEIVER, span.from_ns, span.to_ns):
         seconds.add(row, needs.silence_most_s)
+        if seconds.count % _TOLD_EVERY == 0:
+            progress((row.second_ns - span.from_ns) / (span.to_ns - span.from_ns) / 2)
+    read = 0
+
+    def summed(line: str) -> RawLog:
+        nonlocal read
+        log = raw_log(history, watch, line, span, lambda size: progress(min(1.0, 0.5 + (read + size) / all_ / 2)))
+        read += log.size
+        return log
+
     faults, uncounted = _held(history.faults_in_order(watch.id, None, span.from_ns, span.to_ns))
     stored = history.job(watch.id)
     return Figures(
@@ -163,18 +176,21 @@ def gather(history: History, watch: Watch, span: Span) -> Figures:
         uncounted=uncounted,
         losses=history.losses(watch.id, span.from_ns, span.to_ns),
         marks=history.marks(watch.id, span.from_ns, span.to_ns),
-        logs=[log for line in LINES if (log := raw_log(history, watch, line, span)).size],
+        logs=[log for line in LINES if (log := summed(line)).size],
         setting=_setting(history, watch, span),
         troubles=_troubles(history, watch, span),
     )
 
 
-def raw_log(history: History, watch: Watch, line: str, span: Span) -> RawLog:
-    """Of the very bytes that are taken away as "raw" of this span."""
+def raw_log(
+    history: History, watch: Watch, line: str, span: Span, told: Callable[[int], object] = lambda _size: None
+) -> RawLog:
+    """Of the very bytes that are taken away as "raw" of this span. told: how many were read so far."""
     digest, size = hashlib.sha256(), 0
     for piece in raw.lines(history, watch, line, span.from_ns, span.to_ns):
         digest.update(piece)
         size += len(piece)
+        told(size)
     return RawLog(line, size, digest.hexdigest())
 
 

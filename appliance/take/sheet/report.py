@@ -22,7 +22,7 @@ from appliance.take.forms import FORMS
 from appliance.take.name import file_name
 from appliance.take.sheet import needed, plots
 from appliance.take.sheet.drawing import Drawing
-from appliance.take.sheet.figures import RECEIVER, Figures, RawLog, gather, lasting, warns
+from appliance.take.sheet.figures import RECEIVER, Figures, Progress, RawLog, gather, lasting, warns
 from appliance.take.span import Span
 from appliance.take.utc import moment
 
@@ -101,9 +101,17 @@ class Report:
     made: str
 
 
-def build(history: History, watch: Watch, span: Span, made: datetime, *, anyway: bool = False) -> Report:
+def build(
+    history: History,
+    watch: Watch,
+    span: Span,
+    made: datetime,
+    *,
+    anyway: bool = False,
+    progress: Progress = lambda _share: None,
+) -> Report:
     """The sheet of a span of a watch. anyway: also where it is too short. Raises TooShort, SheetError, HistoryError."""
-    of = gather(history, watch, span)
+    of = gather(history, watch, span, progress)
     short = too_short(of)
     if short and not anyway:
         raise TooShort(short)
