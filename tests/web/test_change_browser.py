@@ -108,7 +108,7 @@ def test_another_wifi_tells_how_to_join_again(phone: Page, folder: Path) -> None
     phone.get_by_role("button", name="Change the Wi-Fi").click()
     expect(phone.get_by_role("heading")).to_have_text("Join again")
     expect(phone.get_by_text("key number one")).to_be_visible()
-    code = phone.get_by_role("img", name="Code that joins the Wi-Fi Larkmere box")
+    code = phone.get_by_role("img", name="Code that joins the Wi-Fi")
     box = code.bounding_box()
     assert box
     assert box["width"] >= 200
