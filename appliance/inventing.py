@@ -191,7 +191,7 @@ class _AtOnce(Keeper):
         super().__init__(path, start)
         self._writer = writer
 
-    def _order(self, order: Order) -> bool:
+    def _order(self, order: Order, *, soon: bool = True) -> bool:  # noqa: ARG002
         order(self._writer)
         return True
 

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 OLD_AFTER_S = 3.0
-"""A picture older than this means that nobody writes it any more; it is replaced 5 times a second. Our choice."""
+"""A picture older than this means that nobody writes it any more; it is replaced at least once a second. Our choice."""
 
 KEPT_UP_S = 1.0
 """Looks further apart than this cannot tell when a change came. Our choice."""

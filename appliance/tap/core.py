@@ -18,11 +18,14 @@ from appliance.tap.inbox import Inbox, Item
 from appliance.tap.keeper import Keeper
 from appliance.tap.listening import Listening
 from appliance.tap.publish import publish
-from appliance.tap.shown import live_picture
+from appliance.tap.shown import live_picture, weighty
 
 TICK_S = 0.05
 """Lamps are refreshed twenty times a second, so that a wink of 0.12 s is always seen."""
 PICTURE = "picture.json"
+PICTURE_NS = 600_000_000
+"""Where nothing of weight changed, the figures that run on are shown this often: with the look that follows, at least
+once a second. Our choice: making a picture takes several times what a look takes."""
 
 
 class Core:
@@ -54,6 +57,8 @@ class Core:
         self._lamps: Lamps | None = None
         self._lamp_says = ""
         self._dropped = 0
+        self._shown: tuple[object, ...] = ()
+        self._shown_ns = 0
 
     def start(self) -> None:
         """Lights the lamps and begins."""
@@ -189,7 +194,11 @@ class Core:
     def _look(self, now_ns: int) -> None:
         self._own_up(now_ns)
         self._listening.look(now_ns)
-        self._publish(now_ns)
+        if now_ns - self._shown_ns >= PICTURE_NS or self._shown != self._weighty():
+            self._publish(now_ns)
+
+    def _weighty(self) -> tuple[object, ...]:
+        return weighty(self._listening, self._keeper.watch_id, self._lamps, self._box())
 
     def _own_up(self, now_ns: int) -> None:
         """What the box itself lost since the last look is not the line's fault."""
@@ -201,6 +210,7 @@ class Core:
             self._listening, self._settings, self._keeper.watch_id, lamps=self._lamps, box=self._box(), now_ns=now_ns
         )
         publish(self._settings.run_folder / PICTURE, shown)
+        self._shown, self._shown_ns = self._weighty(), now_ns
 
     def _show(self, now_ns: int) -> None:
         if self._lamps is None:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import logging
-import queue
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -87,6 +86,7 @@ class Keeper(Orders):
         """Writes all that was ordered, ends the watch at at_ns and lets go of the file; whether it did so in time."""
         self._ended_ns = at_ns
         self._stopping.set()
+        self._called.set()
         self._thread.join(timeout_s)
         return not self._thread.is_alive()
 
@@ -180,11 +180,12 @@ class Keeper(Orders):
         self._commit_ns = self._clock() + int(COMMIT_S * 1e9)
         while not (self._stopping.is_set() and self._orders.empty()):
             self._beat_ns = now_ns = self._clock()
-            with contextlib.suppress(queue.Empty):
-                order = self._orders.get(timeout=max(0.0, min(_TURN_S, (secure_ns - now_ns) / 1e9)))
-                self._carry_out(order, writer)
-            if self._renewal is not None:
-                writer = self._renew(writer, *self._renewal)
+            self._called.wait(max(0.0, min(_TURN_S, (secure_ns - now_ns) / 1e9)))
+            self._called.clear()
+            for _ in range(self._orders.qsize()):  # what comes meanwhile has called again
+                self._carry_out(self._orders.get_nowait(), writer)
+                if self._renewal is not None:
+                    writer = self._renew(writer, *self._renewal)
             if (now_ns := self._clock()) >= secure_ns:
                 secure_ns = now_ns + int(SECURE_S * 1e9)  # from its beginning, so that slow ones fall due
                 if now_ns >= self._commit_ns or not self._secure(writer):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import queue
 import sqlite3
+import threading
 from collections.abc import Callable
 
 from appliance.history.job import Job
@@ -24,10 +25,11 @@ class Orders:
     def __init__(self) -> None:
         self.dropped = 0
         self._orders: queue.Queue[Order] = queue.Queue(ORDERS_MOST)
+        self._called = threading.Event()
 
     def chunk(self, line: str, chunk: Chunk) -> None:
-        """Raw bytes of a line."""
-        self._order(lambda writer: writer.add_chunk(line, chunk))
+        """Raw bytes of a line. There are many, and nobody waits for them: they are taken with what comes next."""
+        self._order(lambda writer: writer.add_chunk(line, chunk), soon=False)
 
     def second(self, row: SecondRow) -> None:
         """A line's measures over one second."""
@@ -77,11 +79,13 @@ class Orders:
         if not self._order(carry_out):
             done("more waits for the card than this box can hold. Ask again when history can be written.")
 
-    def _order(self, order: Order) -> bool:
-        """Whether there was room for it."""
+    def _order(self, order: Order, *, soon: bool = True) -> bool:
+        """Whether there was room for it. soon: whoever carries it out is woken."""
         try:
             self._orders.put_nowait(order)
         except queue.Full:
             self.dropped += 1
             return False
+        if soon:
+            self._called.set()
         return True

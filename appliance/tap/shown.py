@@ -63,6 +63,22 @@ def live_picture(
     }
 
 
+def weighty(listening: Listening, watch_id: int | None, lamps: Lamps | None, box: dict[str, Any]) -> tuple[object, ...]:
+    """What of the picture is worth a new one at once. The rest are figures that run on: they have time."""
+    watch = listening.watch
+    meters = watch.meters.values()
+    return (
+        watch_id,
+        watch.verdict.state,
+        [(one.id, one.message, one.state) for one in watch.checks if one.state != "pass"],
+        watch.faults.closed_count,
+        [port.says for port in listening.ports.values()],
+        [(meter.sentences > 0, meter.errors.total, meter.hunt.belief, meter.listening) for meter in meters],
+        next(iter(listening.marked), None),
+        (listening.dated, listening.wiggling.on, lamps and lamps.pattern, box),
+    )
+
+
 def _line(listening: Listening, name: str, path: str, now_ns: int, offset: int) -> Json:
     port, watch = listening.ports.get(name), listening.watch
     meter, floor_s = watch.meters[name], listening.floors_s.get(name)
