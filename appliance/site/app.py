@@ -1,23 +1,21 @@
-"""The Flask application: its pages, and the JSON behind them."""
+"""The Flask application, put together from its pages."""
 
 from __future__ import annotations
 
-import json
 import threading
 from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from flask import Flask, Response, render_template, request
+from flask import Flask, render_template
 from werkzeug.exceptions import HTTPException, NotFound
-from werkzeug.wrappers import Response as AnyResponse
 
 from appliance import recent_log
-from appliance.asking import ask
 from appliance.site import (
     box_page,
     catching_up,
     change_pages,
+    front_page,
     guard,
     help_page,
     job,
@@ -32,21 +30,13 @@ from appliance.site import (
     wiggle,
     words,
 )
-from appliance.site.board import Board, events
+from appliance.site.board import Board
 from appliance.site.glance import Glance
 from appliance.site.handing_over import Unit
 from appliance.site.languages import Languages
 from appliance.site.lines import floor_says
-from appliance.site.orders import carry_out
 from appliance.site.picture import PictureFile
 from appliance.site.streams import Streams
-
-NOTE_MOST_CHARACTERS = 200
-
-SAID = {
-    "marked": "Marked.",
-}
-"""What the front page may be told to say; nothing else can be put there by an address."""
 
 
 def web_folder() -> Path:
@@ -76,37 +66,20 @@ def create_app(
     end all streams. log: what this process logs, to be shown. unit: what changes the box itself.
     None of the files need exist yet.
     """
-    web = web_folder()
-    app = Flask("appliance.site", template_folder=str(web / "templates"), static_folder=str(web / "static"))
-    app.jinja_env.filters.update(words.FILTERS, **track_page.FILTERS, floor_says=floor_says)
-    app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
-    app.jinja_env.globals["box_machine"] = machine
-    app.config["MAX_CONTENT_LENGTH"] = 16 * 1024
-
-    def render(template: str, known: Mapping[str, Any]) -> str:
-        return app.jinja_env.get_template(template).render(known)
-
-    streams = Streams()
-    tongues = languages.Languages(web / "languages")
-    picture = PictureFile(picture_path)
-    glance = Glance(history_path)
-    board = Board(picture, glance, render)
-    messages = Board(picture, glance, render, parts=message_page.PARTS)
-    ending = stop or threading.Event()
+    app, ending = _bare(machine), stop or threading.Event()
     app.extensions["linelamp-stop"] = ending
     guard.install(app, host_names)
     letting_in.install(app, letting_in.Door(pin, state_folder))
+    tongues = Languages(web_folder() / "languages")
     places.install(app)
     languages.install(app, tongues)
     portal.install(app)
-    _live(app, board, tongues, streams, ending)
-    _mark(app, command_socket)
-    message_page.install(app, messages, tongues, streams, ending)
-    test_path = picture_path.with_name(wiggle.NAME)
-    wiggle.install(
-        app, picture, test_path, command_socket, render=render, tongues=tongues, streams=streams, ending=ending
-    )
     catching_up.install(app, command_socket)
+    picture = PictureFile(picture_path)
+    _live(
+        app, picture, Glance(history_path), tongues,
+        test_path=picture_path.with_name(wiggle.NAME), command_socket=command_socket, ending=ending,
+    )  # fmt: skip
     past_pages.install(app, history_path, ending)
     job.install(app, history_path, command_socket)
     needs_pages.install(app, picture, needs_folders, command_socket)
@@ -114,7 +87,42 @@ def create_app(
     unit = unit or Unit(history_path)
     box_page.install(app, picture, history_path, command_socket, unit, log=log or recent_log.RecentLog())
     change_pages.install(app, unit, command_socket)
+    _errors(app)
+    return app
 
+
+def _bare(machine: str) -> Flask:
+    """An application that knows its templates and has no page yet."""
+    web = web_folder()
+    app = Flask("appliance.site", template_folder=str(web / "templates"), static_folder=str(web / "static"))
+    app.jinja_env.filters.update(words.FILTERS, **track_page.FILTERS, floor_says=floor_says)
+    app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
+    app.jinja_env.globals["box_machine"] = machine
+    app.config["MAX_CONTENT_LENGTH"] = 16 * 1024
+    return app
+
+
+def _live(
+    app: Flask, picture: PictureFile, glance: Glance, tongues: Languages, *,
+    test_path: Path, command_socket: Path, ending: threading.Event,
+) -> None:  # fmt: skip
+    """The pages that renew themselves: their streams are counted together."""
+    streams = Streams()
+
+    def render(template: str, known: Mapping[str, Any]) -> str:
+        return app.jinja_env.get_template(template).render(known)
+
+    front_page.install(
+        app, Board(picture, glance, render), tongues, streams=streams, ending=ending, command_socket=command_socket
+    )
+    messages = Board(picture, glance, render, parts=message_page.PARTS)
+    message_page.install(app, messages, tongues, streams, ending)
+    wiggle.install(
+        app, picture, test_path, command_socket, render=render, tongues=tongues, streams=streams, ending=ending
+    )
+
+
+def _errors(app: Flask) -> None:
     @app.errorhandler(HTTPException)
     def plain_error(error: HTTPException) -> tuple[str, int]:
         says = error.description or "That did not work."
@@ -124,35 +132,3 @@ def create_app(
     def not_here(error: HTTPException) -> tuple[str, int]:
         told = error.description if error.description != NotFound.description else "There is no such page on this box."
         return render_template("error.html", says=told), 404
-
-    return app
-
-
-def _live(app: Flask, board: Board, tongues: Languages, streams: Streams, ending: threading.Event) -> None:
-    """The front page, the picture behind it and the stream that renews it."""
-
-    @app.get("/")
-    def front() -> str:
-        view = board.view(wait=True)
-        return render_template("front.html", view=view, said=SAID.get(request.args.get("said", "")))
-
-    @app.get("/picture")
-    def picture() -> Response:
-        sight = board.sight()
-        if sight.picture is None:
-            return Response(json.dumps({"says": sight.says}), 503, mimetype="application/json")
-        return Response(sight.raw, mimetype="application/json")
-
-    @app.get("/live")
-    def live() -> Response:
-        seen = request.headers.get("Last-Event-ID") or request.args.get("after", "")
-        return streams.answer(events(board, ending, after=seen, put=tongues.asked().put))
-
-
-def _mark(app: Flask, command_socket: Path) -> None:
-    @app.post("/mark")
-    def mark() -> AnyResponse:
-        note = " ".join(request.form.get("note", "").split())[:NOTE_MOST_CHARACTERS]
-        return carry_out(
-            lambda: ask(command_socket, {"do": "mark", "note": note}), SAID["marked"], "/?said=marked#marks"
-        )
