@@ -37,7 +37,6 @@ MODULES = (
     "appliance/recent_log.py", "appliance/watch.py", "appliance/lamp.py", "appliance/fields.py",
     "appliance/history/*.py", "appliance/judge/*.py", "appliance/line/*.py", "appliance/measure/*.py",
     "appliance/sentence/*.py",
-    "appliance/site/*.py", "appliance/take/*.py", "appliance/take/sheet/report.py",
     "appliance/tap/*.py",
 )  # fmt: skip
 BRIEF = ("appliance/site/", "appliance/sentence/", "appliance/judge/", "appliance/measure/fix.py")
