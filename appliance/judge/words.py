@@ -157,7 +157,7 @@ def figure(value: float | None, says: Says) -> str:
     number = f"{value:.{says.digits}f}"
     if says.digits > 1 and "." in number:
         number = number.rstrip("0").rstrip(".")
-    unit = says.unit
+    unit = "" if says.unit.startswith("ratio") else says.unit
     if value == 1 and unit.endswith("s") and len(unit) > 1:
         unit = unit[:-1]
     return f"{number} {unit}".rstrip()

@@ -29,6 +29,7 @@ KEPT_S = 10 * 365 * 86400
 ENGLISH = "en"
 LANGUAGES = {
     "en": "English",
+    "de": "Deutsch",
 }
 """code (BCP 47): its own name for itself."""
 PARTS_KEPT = 48

@@ -200,6 +200,7 @@ def _of_expression(node: ast.expr) -> str:
 
 
 def _words(text: str, *, spaced: bool) -> Iterator[str]:
+    text = text.replace("{}", "{value}")
     bare = HOLE.sub("N", text)
     if _NO_TEXT.search(bare.strip()) and "…" not in bare:
         return

@@ -174,7 +174,7 @@ function tell(entry, at) {
     entry.output.textContent = say("not told");
   } else {
     const shown = (value) => figure(value, one.digits);
-    const range = one.least ? say(" ({least} to {most})", { least: shown(one.least[at]), most: shown(one.most[at]) }) : "";
+    const range = one.least ? ` ${say("({least} to {most})", { least: shown(one.least[at]), most: shown(one.most[at]) })}` : "";
     entry.output.textContent = `${shown(one.mean[at])}${range}`;
   }
 }
