@@ -37,14 +37,24 @@ MODULES = (
     "appliance/recent_log.py", "appliance/watch.py", "appliance/lamp.py", "appliance/fields.py",
     "appliance/history/*.py", "appliance/judge/*.py", "appliance/line/*.py", "appliance/measure/*.py",
     "appliance/sentence/*.py",
+    "appliance/site/*.py",
+    "appliance/take/*.py",
     "appliance/tap/*.py",
 )  # fmt: skip
 BRIEF = ("appliance/site/", "appliance/sentence/", "appliance/judge/", "appliance/measure/fix.py")
 """Where single words in small letters can be texts too."""
-NOT_SHOWN = {"causes_table.py", "performance.py", "sampling.py", "signature.py"}
+NOT_SHOWN = {
+    "causes_table.py",
+    "languages.py",
+    "phrases.py",
+    "page_text.py",
+    "performance.py",
+    "sampling.py",
+    "signature.py",
+}
 TABLES = ("appliance/judge/causes.toml", "appliance/judge/sheets/*.toml")
-SAID_BY = {"says", "try", "proof", "because", "title"}
-PLAINLY = {"says", "try", "proof"}
+SAID_BY = {"says", "first", "proof", "because", "title"}
+PLAINLY = {"says", "first", "proof"}
 
 _COMMENT = re.compile(r"\{#.*?#\}", re.DOTALL)
 _EXPRESSION = re.compile(r"\{\{(.*?)\}\}", re.DOTALL)
