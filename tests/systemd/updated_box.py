@@ -66,7 +66,8 @@ class Played:
         elif "show" in words:
             self.looks += 1
             pid = self.pids[min(self.looks, len(self.pids)) - 1]
-            out = f"MainPID={pid}\nActiveState=active\nNRestarts=0\n"
+            how = "activating" if "systemctl restart" in self.fails else "active"
+            out = f"MainPID={pid}\nActiveState={how}\nNRestarts=0\n"
         failed = any(what.startswith(one) for one in self.fails) or "import lgpio" in row
         return subprocess.CompletedProcess(
             list(words), int(failed), out + "\n", f"{what} went wrong." if failed else ""

@@ -92,7 +92,7 @@ def try_out(box: Box, slot: str) -> None:
     wrong = trial.run(box, slot)
     with box.writable():
         if wrong:
-            slots.remember_tried(box, comes)
+            slots.give_up(box, slot)
         else:
             slots.switch(box, slot)
     trial.over(box, restart=bool(wrong))

@@ -9,7 +9,6 @@ import json
 import os
 import shutil
 from pathlib import Path
-from typing import Any
 
 from updating.box import RELEASE, Box
 from updating.bundle import Bundle, number, unpack
@@ -72,9 +71,11 @@ def switch(box: Box, slot: str) -> None:
     sync_folder(box.programs)
 
 
-def remember_tried(box: Box, release: dict[str, Any]) -> None:
-    """That it fell back."""
-    write(box.programs / TRIED, str(release.get("sha256", "")))
+def give_up(box: Box, slot: str) -> None:
+    """It fell back: what lies there is no version to go back to, and no stick may bring it again."""
+    write(box.programs / TRIED, str(box.release(slot).get("sha256", "")))
+    (box.programs / slot / RELEASE).unlink(missing_ok=True)
+    sync_folder(box.programs / slot)
 
 
 def write(path: Path, words: str) -> None:

@@ -10,7 +10,6 @@ import shutil
 from typing import NamedTuple
 
 from updating.box import Box
-from updating.slots import last_words
 
 UNITS = ("linelamp-tap.service", "linelamp-web.service")
 WATCHED_S, LOOK_S = 60.0, 2.0
@@ -38,9 +37,10 @@ def run(box: Box, slot: str) -> str:
     box.run("systemctl", "daemon-reload")
     # Comes back once both have told that they are ready, or one has failed or was too late.
     done = box.run("systemctl", "restart", *UNITS)
-    if done.returncode:
-        return last_words(done.stderr)
     first = {unit: state(box, unit) for unit in UNITS}
+    if done.returncode:
+        late = [unit.partition(".")[0] for unit in UNITS if first[unit].active != "active"]
+        return f"{' and '.join(late) or 'it'} did not tell that it is ready"
     for _ in range(int(WATCHED_S / LOOK_S)):
         for unit in UNITS:
             seen = state(box, unit)
