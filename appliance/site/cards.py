@@ -113,8 +113,8 @@ def _rungs(intervals_ms: Sequence[float], needed_hz: float | None, allowed_s: fl
 
 
 def _off(told: list[dict[str, Any]]) -> list[tuple[str, str]]:
-    """State and words of each check that does not pass, the worst first."""
-    off = [(check["state"], check["says"]) for check in told if check["state"] != "pass"]
+    """State and words of each check that does not pass, the worst first, and none twice."""
+    off = dict.fromkeys((check["state"], check["says"]) for check in told if check["state"] != "pass")
     return sorted(off, key=lambda one: WORST_FIRST.index(one[0]))
 
 

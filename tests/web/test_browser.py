@@ -9,7 +9,7 @@ import signal
 import threading
 import time
 from collections.abc import Callable, Iterator
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
@@ -235,4 +235,19 @@ def test_works_without_javascript(browser: Browser, box: Box, listener: Any) -> 
     phone.get_by_role("button", name="Mark this moment").click()
     expect(phone.locator("#mark-said")).to_have_text("Marked.")
     assert listener.heard == [{"do": "mark", "note": "by hand"}]
+    context.close()
+
+
+@pytest.mark.parametrize("path", ["/", "/messages"])
+def test_times_are_the_phones_also_when_they_are_renewed(browser: Browser, box: Box, path: str) -> None:
+    """Kolkata is 5 h 30 min ahead of UTC all the year (IANA time zone database)."""
+    context = browser.new_context(timezone_id="Asia/Kolkata")
+    page = context.new_page()
+    page.goto(f"{box.url}{path}")
+    head = page.locator("header time")
+    for _ in range(6):
+        page.wait_for_timeout(400)
+        told = head.evaluate("(place) => ({ shown: place.textContent, when: place.dateTime })")
+        when = datetime.fromisoformat(told["when"]) + timedelta(hours=5, minutes=30)
+        assert told["shown"] == f"{when:%H:%M:%S}"
     context.close()

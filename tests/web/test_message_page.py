@@ -38,6 +38,14 @@ def test_what_is_not_asked_for_is_not_judged(picture: dict[str, Any]) -> None:
     assert {needed for _, needed, _ in figures(gsv).values()} == {""}
 
 
+def test_what_two_checks_say_alike_is_said_once(picture: dict[str, Any]) -> None:
+    says = "The rate of GGA cannot be told yet."
+    check = next(one for one in picture["checks"] if one["id"] == "rate-low" and one["message"] == "GGA")
+    check |= {"state": "unknown", "says": says}
+    picture["checks"].append(check | {"id": "rate-high"})
+    assert cards(picture["lines"][0], picture["checks"])[0].off == [("unknown", says)]
+
+
 def test_what_never_came_stands_first(picture: dict[str, Any]) -> None:
     picture["checks"].append(picture["checks"][1] | {"message": "GST", "state": "fail", "says": "GST has not come."})
     first = cards(picture["lines"][0], picture["checks"])[0]

@@ -27,5 +27,7 @@ function zoneWatch(option) {
 
 zone(document);
 document.querySelectorAll("select[name=watch] option, select[name=before] option, select[name=after] option").forEach(zoneWatch);
-new MutationObserver((changes) => changes.forEach(({ target }) => zone(target.parentElement ?? document)))
+// What changes may be the very text of a time.
+const around = ({ target }) => (target.nodeType === Node.TEXT_NODE ? target.parentElement : target)?.parentElement ?? document;
+new MutationObserver((changes) => changes.forEach((change) => zone(around(change))))
   .observe(document.body, { childList: true, subtree: true, characterData: true });
