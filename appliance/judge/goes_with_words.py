@@ -105,7 +105,7 @@ def counted(number: int, kind: str) -> str:
 
 
 def _noun(kind: str) -> str:
-    return NOUNS.get(kind, ("", f"faults of the kind {kind}"))[1]
+    return NOUNS.get(kind, ("", f"faults of the kind “{NAMES.get(kind, kind)}”"))[1]
 
 
 def _look(circumstance: str, words: str, kind: str) -> str:

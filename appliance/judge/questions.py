@@ -253,7 +253,8 @@ def _since(seconds: Sequence[Second]) -> Question | None:
     every = range(1, len(limits) + 2)
     groups = [frozenset(every[:number]) for number in range(1, len(limits) + 1)]
     groups += [frozenset(every[number:]) for number in range(1, len(limits) + 1)]
-    says = [f"{side} the first {_span(limit)}" for side in ("in", "after") for limit in limits]
+    says = [f"in the first {_span(limit)}" for limit in limits]
+    says += [f"after the first {_span(limit)}" for limit in limits]
     return Question("since-start", codes, groups, says, of_time=True)
 
 

@@ -17,6 +17,8 @@ from appliance.site.figures import Figures, is_figure, written
 HOLE = re.compile(r"\{(\w+)\}")
 KEPT_MOST = 4000
 """Sentences that are remembered, in a language. Ours: a front page holds some 400."""
+COUNTS = {"number", "count"}
+"""Holes of these names hold a figure and nothing else: or "no sentences" would be so many sentences."""
 READ_MOST = 2000
 LONGEST = 1200
 """Pieces of a sentence that are looked at, and characters in it: what somebody typed may be commas alone. Ours."""
@@ -60,7 +62,10 @@ class Template:
                 return None
             values.append(text[at:found])
             at = found + len(piece)
-        return dict(zip(self._holes, [*values, text[at:end]], strict=True)) if at <= end else None
+        if at > end:
+            return None
+        found = dict(zip(self._holes, [*values, text[at:end]], strict=True))
+        return found if all(is_figure(found[name]) for name in COUNTS & found.keys()) else None
 
 
 class Phrases:

@@ -131,4 +131,4 @@ def test_what_was_found_is_parted_from_the_advice(says: str, found: str | None, 
 
 def test_one_fault_is_counted_as_one() -> None:
     assert [counted(number, "gap") for number in (1, 2)] == ["1 gap", "2 gaps"]
-    assert counted(1, "zone-strange") == "1 fault of the kind zone-strange"
+    assert counted(1, "zone-strange") == "1 fault of the kind “Time zone strange”"

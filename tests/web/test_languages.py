@@ -12,7 +12,9 @@ import polib
 import pytest
 from babel.numbers import format_decimal
 
+from appliance.judge.goes_with_words import circumstance_says, period_says
 from appliance.judge.needs import list_all
+from appliance.judge.questions import EITHERS, SCALES
 from appliance.simulate.faults import FAULTS, Spell
 from appliance.site import page_text
 from appliance.site.app import web_folder
@@ -166,3 +168,21 @@ def test_texts_are_found_and_what_is_left_alone_stays() -> None:
 
 def test_a_translation_cannot_bring_in_html() -> None:
     assert page_text.put("<p>a</p>", lambda _: '<b>"&') == "<p>&lt;b&gt;&quot;&amp;</p>"
+
+
+def test_no_sentence_of_what_faults_go_with_falls_through(mirror: Phrases) -> None:
+    words = [
+        *(scale.words.format(f"{side} 12.5") for scale in SCALES.values() for side in ("of at least", "below")),
+        *(words for either in EITHERS.values() for words in (either.there, either.not_there)),
+        "a course from north-east to east", "a course about south", "fix quality 4", "within some metres",
+        "the place 24 m north and 12 m west of where the watch began (12 m square)",
+        "a strip 12 m wide that runs from north to south, 24 m east of where the watch began",
+        "in the minute after a mark", "in the first 10 min", "after the first 2 h", "between 06:00 and 09:00 UTC",
+    ]  # fmt: skip
+    told = [
+        circumstance_says("gap", name, said, hits=8, of=12, faults=faults, share=0.3, p=0.002, within_s=within_s)
+        for said in words
+        for name, faults, within_s in (("speed", 12, 2), ("supply", 20, None))
+    ]
+    told += [period_says(kind, 61.0, 8, 12, 0.0001) for kind in ("noise", "zone-strange")]
+    assert [one for one in told if not mirror.read_back(one)[1]] == []
