@@ -84,8 +84,8 @@ def circumstance_says(
     among = f"{of}" if faults <= of else f"{of} separate"
     when = words if within_s is None else f"within {within_s} s of {words}"
     time = "its time moving" if circumstance in _OF_MOVING else "its time"
-    spent = f"where the watch spent {_per_cent(share)} of {time}"
-    return f"{hits} of {among} {_noun(kind)} came {when}, {spent} ({_p(p)}){_look(circumstance, words, kind)}."
+    spent, look = _per_cent(share), _look(circumstance, words, kind)
+    return f"{hits} of {among} {_noun(kind)} came {when}, where the watch spent {spent} of {time} ({_p(p)}){look}."
 
 
 def period_says(kind: str, period_s: float, fitting: int, intervals: int, p: float) -> str:

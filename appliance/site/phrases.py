@@ -64,8 +64,8 @@ class Template:
             at = found + len(piece)
         if at > end:
             return None
-        found = dict(zip(self._holes, [*values, text[at:end]], strict=True))
-        return found if all(is_figure(found[name]) for name in COUNTS & found.keys()) else None
+        held = dict(zip(self._holes, [*values, text[at:end]], strict=True))
+        return held if all(is_figure(held[name]) for name in COUNTS & held.keys()) else None
 
 
 class Phrases:
