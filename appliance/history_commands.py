@@ -4,11 +4,17 @@ from __future__ import annotations
 
 import json
 import sys
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from appliance.command_settings import FILE, SETTINGS_OPTION, fail, hidden, history_of, settings_of
+
+if TYPE_CHECKING:
+    from appliance.take.sheet import Given
 
 
 @click.command()
@@ -51,37 +57,68 @@ def export(  # noqa: PLR0917
 
 
 @click.command()
+@click.argument("log", type=click.Path(path_type=Path), required=False)
 @click.option("--history", "history_file", type=FILE, help="The box's history. Left out: as the settings say.")
 @SETTINGS_OPTION
+@click.option(
+    "--needs", "needs_name", default="rate-section", show_default=True, help="Of a log: by which needs sheet."
+)
 @click.option("--watch", "watch_id", type=int, help="Which watch. Left out: the latest.")
 @click.option("--from", "from_utc", help="Start in UTC, such as 2026-05-04T09:12.")
 @click.option("--to", "to_utc", help="End in UTC.")
 @click.option("--anyway", is_flag=True, help="Also where it is too short for its needs; the sheet then says so.")
 @click.option("--out", type=click.Path(path_type=Path), help="File or folder to write to.")
 def sheet(  # noqa: PLR0917
-    history_file: Path | None, settings_file: Path | None, watch_id: int | None,
+    log: Path | None, history_file: Path | None, settings_file: Path | None, needs_name: str, watch_id: int | None,
     from_utc: str | None, to_utc: str | None, anyway: bool, out: Path | None,
 ) -> None:  # fmt: skip
-    """Make the commissioning sheet of a watch, as PDF, to print and sign."""
+    """Make the commissioning sheet of a watch, as PDF, to print and sign.
+
+    LOG: plain NMEA text, or text with TAG blocks (times of arrival), to make it of that instead of the box's history.
+    """
     from appliance import sheet_file  # noqa: PLC0415
     from appliance.export import ExportError  # noqa: PLC0415
     from appliance.history.rows import HistoryError  # noqa: PLC0415
     from appliance.judge.sheet import SheetError  # noqa: PLC0415
+    from appliance.recording import RecordingError  # noqa: PLC0415
     from appliance.take.sheet import TooShort  # noqa: PLC0415
     from appliance.take.span import SpanError  # noqa: PLC0415
 
-    path = history_of(history_file, settings_file)
+    if log is not None and (history_file is not None or watch_id is not None):
+        fail("Give a log, or a history and its watch, not both.")
     try:
-        with click.progressbar(length=100, label="Reading", file=sys.stderr, hidden=hidden()) as bar:
-            target = sheet_file.write(
-                path, watch_id, (from_utc, to_utc), out, anyway=anyway,
-                progress=lambda share: bar.update(round(share * 100) - bar.pos),
-            )  # fmt: skip
-        click.echo(str(target))
+        with _history_or_log(log, history_file, settings_file, needs_name) as (path, given):
+            with click.progressbar(length=100, label="Reading", file=sys.stderr, hidden=hidden()) as bar:
+                target = sheet_file.write(
+                    path, watch_id, (from_utc, to_utc), out, anyway=anyway, given=given,
+                    progress=lambda share: bar.update(round(share * 100) - bar.pos),
+                )  # fmt: skip
+            click.echo(str(target))
     except TooShort as short:
         fail(f"{short} Let the box listen for longer, or say --anyway: the sheet will say so.")
-    except (HistoryError, ExportError, SpanError, SheetError, OSError) as trouble:
+    except (HistoryError, RecordingError, ExportError, SpanError, SheetError, OSError) as trouble:
         fail(str(trouble))
+
+
+@contextmanager
+def _history_or_log(
+    log: Path | None, history_file: Path | None, settings_file: Path | None, needs_name: str
+) -> Iterator[tuple[Path, Given | None]]:
+    """The history to read, and the log that it was made of."""
+    from appliance.judge import needs  # noqa: PLC0415
+    from appliance.source import is_history, open_source  # noqa: PLC0415
+
+    if log is None or is_history(log):
+        yield history_of(log or history_file, settings_file), None
+        return
+    from appliance import listened  # noqa: PLC0415
+
+    by = needs.load(needs_name)
+    source = open_source(log, by)
+    with ExitStack() as held:
+        with click.progressbar(length=source.size, label="Judging", file=sys.stderr, hidden=hidden()) as bar:
+            made = held.enter_context(listened.of_log(log, source, by, needs.text(needs_name), bar.update))
+        yield made
 
 
 @click.command()

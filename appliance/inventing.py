@@ -7,21 +7,20 @@ As text it is what the box would give: each sentence behind a TAG block with the
 from __future__ import annotations
 
 import json
-import tempfile
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 from appliance import __version__
 from appliance.history.rows import WatchStart
-from appliance.history.writer import HistoryWriter
 from appliance.judge import needs as needs_of
 from appliance.judge.needs_keys import BAUDS
+from appliance.listened import listen
+from appliance.recording import Recorded
 from appliance.sentence.chunk import Chunk
 from appliance.sentence.frame import Framer
-from appliance.settings import load
 from appliance.simulate.drive import Drive
 from appliance.simulate.faults import FAULTS, Spell, apply
 from appliance.simulate.intermittent import WHERE, NowhereError, spells
@@ -32,9 +31,6 @@ from appliance.simulate.talk import TYPES
 from appliance.simulate.troubles import TROUBLES, expanded
 from appliance.simulate.wire import chunks
 from appliance.take.text import tag_block
-from appliance.tap.keeper import Keeper
-from appliance.tap.listening import Listening
-from appliance.tap.orders import Order
 
 MACHINE = "Larkmere tractor 3"  # invented
 RECEIVER = "from-receiver"
@@ -184,45 +180,13 @@ def _chunks(recording: Recording, origin_ns: int, progress: Callable[[int], obje
         made_ms = at_ms
 
 
-class _AtOnce(Keeper):
-    """A keeper that writes what it is given when it is given it, in the time of the recording."""
-
-    def __init__(self, path: Path, start: WatchStart, writer: HistoryWriter) -> None:
-        super().__init__(path, start)
-        self._writer = writer
-
-    def _order(self, order: Order, *, soon: bool = True) -> bool:  # noqa: ARG002
-        order(self._writer)
-        return True
-
-
 def _history(recording: Recording, path: Path, progress: Callable[[int], object]) -> None:
     """The watch of a box that listened to it."""
     asked = recording.asked
     needs, toml = needs_of.load(asked.needs), needs_of.text(asked.needs)
     start = WatchStart(STARTED_NS, round(START_UTC.timestamp()) * 10**9, needs.name, toml, MACHINE, __version__)
-    with HistoryWriter(path) as writer, tempfile.TemporaryDirectory(prefix="linelamp-") as run_folder:
-        writer.begin_watch(start)
-        settings = replace(load(None, {"baud": asked.baud}), run_folder=Path(run_folder))
-        keeper = _AtOnce(path, start, writer)
-        listening = Listening(settings, needs, keeper, lambda _note: None, started_ns=STARTED_NS)
-        listening.begin()
-        written_ns = STARTED_NS
-        for chunk in _chunks(recording, STARTED_NS, progress):
-            _look_until(listening, chunk.end_ns)
-            listening.handle((RECEIVER, chunk))
-            if chunk.end_ns - written_ns > 60_000_000_000:
-                written_ns = chunk.end_ns
-                writer.commit()
-        end_ns = STARTED_NS + round(asked.seconds * 1e9)
-        _look_until(listening, end_ns)
-        listening.finish(end_ns)
-        writer.end_watch(end_ns)
-
-
-def _look_until(listening: Listening, until_ns: int) -> None:
-    while listening.watch.next_look_ns < until_ns:
-        listening.look(listening.watch.next_look_ns)
+    pieces = (Recorded(RECEIVER, chunk) for chunk in _chunks(recording, STARTED_NS, progress))
+    listen(path, pieces, start, needs, baud=asked.baud, end_ns=STARTED_NS + round(asked.seconds * 1e9))
 
 
 def _settings(asked: Asked) -> ReceiverSettings:

@@ -51,16 +51,9 @@ class Source:
 
 def open_source(path: Path, needs: Needs, watch_id: int | None = None) -> Source:
     """A plain log, a log with TAG blocks, or the box's own history. Raises RecordingError."""
-    try:
-        with path.open("rb") as file:
-            is_history = file.read(len(_SQLITE)) == _SQLITE
-    except OSError as trouble:
-        raise RecordingError(
-            f"{path} cannot be read: {trouble.strerror or trouble}. Give a file that is there and may be read."
-        ) from trouble
-    size = path.stat().st_size
-    if is_history:
+    if is_history(path):
         return _history(path, watch_id)
+    size = path.stat().st_size
     if recording.form_of(path) == "tagged":
         undated: Counter[str] = Counter()
         pieces = recording.tagged(path, needs.baud, undated)
@@ -76,6 +69,17 @@ def open_source(path: Path, needs: Needs, watch_id: int | None = None) -> Source
         timed = recording.timed(path)
         notes.append(_UNDATED if timed else _UNTIMED)
     return Source(recording.plain(path), size, False, 0 if dated else None, notes, name=str(path))
+
+
+def is_history(path: Path) -> bool:
+    """Whether a file is a box's history, by its first bytes. Raises RecordingError where it cannot be read."""
+    try:
+        with path.open("rb") as file:
+            return file.read(len(_SQLITE)) == _SQLITE
+    except OSError as trouble:
+        raise RecordingError(
+            f"{path} cannot be read: {trouble.strerror or trouble}. Give a file that is there and may be read."
+        ) from trouble
 
 
 def _history(path: Path, watch_id: int | None) -> Source:

@@ -39,7 +39,9 @@ class Listening:
         *,
         started_ns: int,
         before: Listening | None = None,
+        arrival_measured: bool = True,
     ) -> None:
+        """arrival_measured: False where times are not those of the bytes' coming."""
         self._settings = settings
         self._keeper = keeper
         at: dict[str, Setting] = {line.name: line.setting for line in settings.lines}
@@ -47,7 +49,9 @@ class Listening:
             at = {name: before.watch.meters[name].listening for name in at}
         bauds = {name: setting.baud for name, setting in at.items()}
         earliest = date.fromisoformat(settings.earliest)
-        self.watch: Watch = Watch(needs, bauds, started_ns, earliest=earliest, box_says=settings.faulty)
+        self.watch: Watch = Watch(
+            needs, bauds, started_ns, arrival_measured=arrival_measured, earliest=earliest, box_says=settings.faulty
+        )
         self.wiggling = Wiggling(self.watch, settings.run_folder, mark)
         self.inquiry = Inquiry()
         self.said = Said()

@@ -3,10 +3,10 @@
 from dataclasses import dataclass
 
 from appliance.take.sheet.drawing import INKS
-from appliance.take.sheet.figures import Progress
+from appliance.take.sheet.figures import Given, Progress
 from appliance.take.sheet.report import CAUTIONS, Report, TooShort, build
 
-__all__ = ["CAUTIONS", "INKS", "PDF", "Progress", "Report", "TooShort", "build"]
+__all__ = ["CAUTIONS", "INKS", "PDF", "Given", "Progress", "Report", "TooShort", "build"]
 
 
 @dataclass(slots=True, frozen=True)

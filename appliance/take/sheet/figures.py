@@ -38,6 +38,21 @@ class RawLog:
     sha256: str
 
 
+@dataclass(slots=True, frozen=True)
+class Given:
+    """A log that somebody gave, in the place of a watch of a box: its name, bytes and their SHA-256 in hexadecimal.
+
+    arrival_measured: whether it tells when sentences came. dated: whether it holds a date. notes: its limits, in words.
+    """
+
+    name: str
+    size: int
+    sha256: str
+    arrival_measured: bool
+    dated: bool
+    notes: tuple[str, ...]
+
+
 @dataclass(slots=True)
 class Seconds:
     """Sums over the seconds of the line from the receiver. go_s: those in go, up to the end, on end.
@@ -89,7 +104,10 @@ class Seconds:
 
 @dataclass(slots=True)
 class Figures:
-    """All that a sheet says of a span. uncounted: faults beyond those held. troubles: what of it is gone or spoilt."""
+    """All that a sheet says of a span. uncounted: faults beyond those held. troubles: what of it is gone or spoilt.
+
+    given: the log that it speaks of, None where it is a watch of a box.
+    """
 
     watch: Watch
     span: Span
@@ -103,6 +121,17 @@ class Figures:
     logs: list[RawLog]
     setting: str
     troubles: list[str]
+    given: Given | None = None
+
+    @property
+    def arrival_measured(self) -> bool:
+        """Whether it is known when bytes came, and so load, pauses and lateness."""
+        return self.given is None or self.given.arrival_measured
+
+    @property
+    def dated(self) -> bool:
+        """Whether the day is known, if only by a box's own clock."""
+        return self.given is None or self.given.dated
 
     @property
     def by_kind(self) -> dict[str, list[FaultRow]]:
@@ -148,7 +177,13 @@ def lasting(seconds: float) -> str:
     return duration(seconds).removesuffix(" 0 s").removesuffix(" 0 min").replace(".0 s", " s")
 
 
-def gather(history: History, watch: Watch, span: Span, progress: Progress = lambda _share: None) -> Figures:
+def gather(
+    history: History,
+    watch: Watch,
+    span: Span,
+    progress: Progress = lambda _share: None,
+    given: Given | None = None,
+) -> Figures:
     """Reads the span. Raises SheetError where the watch's needs cannot be read, HistoryError."""
     needs = needs_sheets.from_toml(watch.needs_toml, watch.needs_name)
     seconds, all_ = Seconds(), max(1, history.sizes(watch.id, span.from_ns, span.to_ns)["bytes"])
@@ -176,9 +211,10 @@ def gather(history: History, watch: Watch, span: Span, progress: Progress = lamb
         uncounted=uncounted,
         losses=history.losses(watch.id, span.from_ns, span.to_ns),
         marks=history.marks(watch.id, span.from_ns, span.to_ns),
-        logs=[log for line in LINES if (log := summed(line)).size],
+        logs=[] if given else [log for line in LINES if (log := summed(line)).size],
         setting=_setting(history, watch, span),
-        troubles=_troubles(history, watch, span),
+        troubles=[*(given.notes if given else ()), *_troubles(history, watch, span)],
+        given=given,
     )
 
 

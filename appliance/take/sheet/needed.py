@@ -67,11 +67,12 @@ def _worst(found: list[FaultRow]) -> str:
 def _line(of: Figures) -> Iterator[Row]:
     seconds, needs = of.seconds, of.needs
     heard = of.setting or ("as needed" if seconds.sentences else "")
+    heard = heard if of.arrival_measured else ""  # text has no baud
     yield _row(of, "Setting of the line", f"{needs.baud} baud, 8N1", heard, SETTING)
-    quiet = "none longer" if seconds.sentences and "silent" not in of.by_kind else ""
+    quiet = "none longer" if seconds.sentences and of.arrival_measured and "silent" not in of.by_kind else ""
     yield _row(of, "Longest pause of the line", f"at most {lasting(needs.silence_most_s)}", quiet, ("silent",))
     load = ""
-    if seconds.sentences:
+    if seconds.sentences and of.arrival_measured:
         mean, worst = seconds.load / seconds.count, seconds.most["load_ratio"]
         load = f"{mean * 100:.0f} % on average, {worst * 100:.0f} % in its fullest second"
     yield _row(of, "Load of the line", f"at most {needs.load_most * 100:.0f} %", load, ("load-high",))
@@ -128,9 +129,11 @@ def _rest(of: Figures) -> Iterator[Row]:
     fine = "nothing found" if of.seconds.sentences else ""
     truth = tuple(kind for kind in TRUTH if kind not in ("late", "position-null"))
     late = f"within {lasting(of.needs.late_most_s)} of its time"
-    yield _row(of, "Each sentence in time", late, _no_worse(of, "late", "none later"), ("late",))
+    yield _row(
+        of, "Each sentence in time", late, _no_worse(of, "late", "none later" if of.arrival_measured else ""), ("late",)
+    )
     yield _row(of, "Position, speed and clock agree", "no contradiction", _unless(of, truth, fine), truth)
-    yield _row(of, "The box itself", "hears all", _unless(of, BOX, fine), BOX)
+    yield _row(of, "The box itself", "hears all", "" if of.given else _unless(of, BOX, fine), BOX)
     told = {*RATE, *SETTING, *DAMAGE, *BOX, *truth, "late", "gap", "silent", "load-high", "talker-not-accepted",
             "sentence-long", "no-fix", "quality-not-accepted", "position-null", "age-high", "hdop-high",
             "satellites-few", "decimals-few", "date-missing"}  # fmt: skip

@@ -57,12 +57,12 @@ class _Paper(FPDF):
         self.type(9.0)
         assert isinstance(self.current_font, TTFFont)
         self._letters = frozenset(self.current_font.cmap)
-        self._foot = f"linelamp {report.version} · watch {report.number} · made {report.made}"
+        self._foot = f"linelamp {report.version} · {report.of_words} · made {report.made}"
         self.alias_nb_pages(PAGES)
         self.set_margins(EDGE, 14.0, EDGE)
         self.c_margin = 0.0
         self.set_auto_page_break(True, BELOW)
-        self.set_title(f"Commissioning sheet, watch {report.number}")
+        self.set_title(f"Commissioning sheet, {report.of_words}")
         self.set_creator(f"linelamp {report.version}")
         self.set_lang("en")
         self.set_creation_date(datetime.strptime(report.made, "%Y-%m-%d %H:%M UTC").replace(tzinfo=UTC))

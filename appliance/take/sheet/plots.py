@@ -135,7 +135,7 @@ def _time(drawing: Drawing, scale: _Scale, of: Figures, top: float) -> None:
         drawing.add(
             Way([(x, 2.0), (x, top)], 0.1, "hair"), Words(min(x, WIDTH - 4), top + 3.0, f"{when:{form}}", 6.5, "middle")
         )
-        if when.date() != date:
+        if of.dated and when.date() != date:
             drawing.add(Words(min(x, WIDTH - 7), top + 6.0, f"{when:%Y-%m-%d}", 6.0, "middle"))
         date = when.date()
         at_ns += every_s * S

@@ -22,7 +22,7 @@ from appliance.take.forms import FORMS
 from appliance.take.name import file_name
 from appliance.take.sheet import needed, plots
 from appliance.take.sheet.drawing import Drawing
-from appliance.take.sheet.figures import RECEIVER, Figures, Progress, RawLog, gather, lasting, warns
+from appliance.take.sheet.figures import RECEIVER, Figures, Given, Progress, RawLog, gather, lasting, warns
 from appliance.take.span import Span
 from appliance.take.utc import moment
 
@@ -75,12 +75,14 @@ class Log:
 
 @dataclass(slots=True, frozen=True)
 class Report:
-    """What stands on the sheet, in its order. Times are UTC. rates, track: pictures; None where nothing is known.
+    """What stands on the sheet, in its order. of_words: what it is of. Times are UTC.
 
-    job: name, words and text of each field. short: says that the watch is too short; "" where it is not.
+    rates, track: pictures; None where nothing is known. job: name, words and text of each field. short: says that the
+    watch is too short; "" where it is not.
     """
 
     number: int
+    of_words: str
     job: list[tuple[str, str, str]]
     span: list[tuple[str, str]]
     state: str
@@ -109,9 +111,13 @@ def build(
     *,
     anyway: bool = False,
     progress: Progress = lambda _share: None,
+    given: Given | None = None,
 ) -> Report:
-    """The sheet of a span of a watch. anyway: also where it is too short. Raises TooShort, SheetError, HistoryError."""
-    of = gather(history, watch, span, progress)
+    """The sheet of a span of a watch. anyway: also where it is too short. Raises TooShort, SheetError, HistoryError.
+
+    given: the log that the history was made of, where no box listened.
+    """
+    of = gather(history, watch, span, progress, given)
     short = too_short(of)
     if short and not anyway:
         raise TooShort(short)
@@ -119,6 +125,7 @@ def build(
     places = history.way(watch.id, span.from_ns, span.to_ns)
     return Report(
         number=watch.id,
+        of_words=f"log {given.name}" if given else f"watch {watch.id}",
         job=[(field.name, field.words, getattr(of.job, field.name)) for field in FIELDS],
         span=_span(of),
         state=of.verdict,
@@ -131,7 +138,7 @@ def build(
         losses=_losses(of),
         events=(events := _events(of))[:EVENTS_SHOWN],
         more=_more(of, len(events)),
-        logs=[_log(of, log) for log in of.logs],
+        logs=[_given(given)] if given else [_log(of, log) for log in of.logs],
         troubles=of.troubles,
         rates=plots.rates(history, of),
         track=plots.track(places, [fault.start_ns for fault in of.faults if not warns(fault.kind)]),
@@ -154,18 +161,18 @@ def too_short(of: Figures) -> str:
 def _span(of: Figures) -> list[tuple[str, str]]:
     watch, span = of.watch, of.span
     begin, end = moment(watch, span.from_ns), moment(watch, span.to_ns)
-    dated = (
-        "by the receiver's own time"
-        if watch.dated
-        else "by the box's own clock, which may be wrong: the receiver told no date"
-    )
+    clock = "by the box's own clock, which may be wrong: the receiver told no date"
+    if of.given is not None:
+        clock = "not: the log holds no date, only times of some day"
     whole = span.from_ns <= watch.started_ns and span.to_ns > watch.last_ns
-    part = "the whole watch" if whole and watch.ended_ns is not None else "so far" if whole else "part of the watch"
+    all_ = "so far" if watch.ended_ns is None else "the whole log" if of.given else "the whole watch"
+    part = all_ if whole else "part of the log" if of.given else "part of the watch"
+    form = "%Y-%m-%d %H:%M:%S" if of.dated else "%H:%M:%S"
     return [
-        ("From", f"{begin:%Y-%m-%d %H:%M:%S} UTC"),
-        ("To", f"{end:%Y-%m-%d %H:%M:%S} UTC ({part})"),
+        ("From", f"{begin:{form}} UTC"),
+        ("To", f"{end:{form}} UTC ({part})"),
         ("Length", lasting((span.to_ns - span.from_ns) / 1e9)),
-        ("Dated", dated),
+        ("Dated", "by the receiver's own time" if watch.dated else clock),
         ("Needs sheet", f"{of.needs.name}: {of.needs.title}"),
     ]
 
@@ -295,6 +302,10 @@ def _log(of: Figures, log: RawLog) -> Log:
     else:
         how = f"Take the raw log of this span away and run sha256sum {name}: it prints this sum."
     return Log({RECEIVER: "From receiver"}.get(log.line, "From controller"), log.size, log.sha256, name, how)
+
+
+def _given(log: Given) -> Log:
+    return Log("The log", log.size, log.sha256, log.name, f"Run sha256sum {log.name}: it prints this sum.")
 
 
 def _percent(ratio: float) -> str:
