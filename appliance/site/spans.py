@@ -12,7 +12,7 @@ CHOICES = {
     "whole": ("The whole watch", None),
     "hour": ("Its last hour", 3600),
     "ten": ("Its last 10 minutes", 600),
-    "between": ("From … to …, in UTC", None),
+    "between": ("From … to …", None),
 }
 """choice: (words, seconds back from the end of the watch)."""
 

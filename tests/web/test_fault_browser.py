@@ -59,3 +59,30 @@ def test_from_the_fault_to_where_and_when_it_was(phone: Page) -> None:
     phone.goto("/fault/1")
     phone.get_by_role("link", name="On the track").tap()
     phone.wait_for_url("**/track?watch=1&from=*")
+
+
+def test_from_and_to_are_told_by_the_phones_clock_and_asked_in_utc(browser: Browser, past: Any, server: Any) -> None:
+    """Kolkata is 5 h 30 min ahead of UTC all the year (IANA time zone database)."""
+    context = browser.new_context(timezone_id="Asia/Kolkata", base_url=f"http://127.0.0.1:{server.port}")
+    page = context.new_page()
+    page.goto("/take")
+    start = page.get_by_label("From", exact=True)
+    expect(start).to_have_value("2026-05-04T14:42")
+    expect(page.get_by_text(", UTC")).to_be_hidden()
+    start.fill("2026-05-04T14:45:00")
+    page.get_by_label("To", exact=True).fill("2026-05-04T14:46:00")
+    expect(page.locator('[data-form="raw"]')).to_have_text("4.3 kB")
+    with page.expect_download() as coming:
+        page.get_by_role("button", name="Raw bytes as received").click()
+    assert coming.value.suggested_filename.endswith("0915-0916.raw")
+    sentences = Path(coming.value.path()).read_bytes().split()
+    assert (sentences[0][7:13], len(sentences)) == (b"091500", 60)
+    page.goto("/job")
+    page.get_by_text("Only a part of the watch").click()
+    field = page.get_by_label("From")
+    assert field.get_attribute("min") == "2026-05-04T14:42:00"
+    field.fill("2026-05-04T14:45:00")
+    page.get_by_label("Also if it is too short").check()
+    page.get_by_role("button", name="Look at it").click()
+    page.wait_for_url("**from=2026-05-04T09%3A15%3A00**")
+    context.close()
