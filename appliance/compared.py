@@ -8,10 +8,9 @@ from typing import Any
 from appliance.history.reader import History
 from appliance.history.rows import HistoryError, Watch
 from appliance.history.summaries import MINUTE_NS
-from appliance.judge.circumstances import Second, onsets
+from appliance.judge.circumstances import RECEIVER, Second, onsets
 from appliance.judge.compare import Side, compare
 from appliance.take.utc import moment
-from appliance.watch import RECEIVER
 
 
 def compared(history: History, before: int, after: int) -> dict[str, Any]:

@@ -10,10 +10,11 @@ import math
 from bisect import bisect_right
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
-from appliance.judge.faults import Fault
-from appliance.measure.meter import LineMeter
+if TYPE_CHECKING:  # the page's process, which compares watches, needs no meter in its memory
+    from appliance.judge.faults import Fault
+    from appliance.measure.meter import LineMeter
 
 RECEIVER = "from-receiver"
 _DAY_S = 86_400

@@ -35,16 +35,16 @@ def _two(first: int, last: int) -> frozenset[bytes]:
 
 
 _HOUR_MINUTE = frozenset(b"%02d%02d" % (hour, minute) for hour in range(24) for minute in range(60))
-_LATITUDE_HEAD = frozenset(b"%02d%02d" % (degree, minute) for degree in range(90) for minute in range(60))
-_LONGITUDE_HEAD = frozenset(b"%03d%02d" % (degree, minute) for degree in range(180) for minute in range(60))
+_MINUTE = _two(0, 59)
+_DEGREES_180 = frozenset(b"%03d" % degree for degree in range(180))
 _DAY_MONTH = frozenset(b"%02d%02d" % (day, month) for day in range(1, 29) for month in range(1, 13))
 _DEGREES_360 = frozenset(b"%03d" % degree for degree in range(360))
 
 DIGITS: dict[str, Digits] = {
     _TURN: {1: (), 2: (), 3: ((0, 3, _DEGREES_360),)},
-    _TIME: {6: ((0, 4, _HOUR_MINUTE), (4, 6, _two(0, 59)))},
-    _LATITUDE: {4: ((0, 4, _LATITUDE_HEAD),)},
-    _LONGITUDE: {5: ((0, 5, _LONGITUDE_HEAD),)},
+    _TIME: {6: ((0, 4, _HOUR_MINUTE), (4, 6, _MINUTE))},
+    _LATITUDE: {4: ((0, 2, _two(0, 89)), (2, 4, _MINUTE))},
+    _LONGITUDE: {5: ((0, 3, _DEGREES_180), (3, 5, _MINUTE))},
     _DATE: {6: ((0, 4, _DAY_MONTH),)},
     _DIMENSIONS: {1: ((0, 1, frozenset((b"1", b"2", b"3"))),)},
     _DAY: {2: ((0, 2, _two(1, 31)),)},

@@ -13,7 +13,6 @@ from flask import Flask, Response, abort, render_template
 
 from appliance.history.reader import History
 from appliance.history.rows import Clip, HistoryError, StoredFault, Watch
-from appliance.judge import hindsight
 from appliance.judge.causes import Suspect
 from appliance.judge.faults import Fault
 from appliance.judge.needs import Needs, from_toml
@@ -143,6 +142,8 @@ def _take(watch: Watch, windows: Sequence[around.Window]) -> str:
 
 def _suspects(history: History, found: StoredFault, watch: Watch) -> list[Suspect]:
     """None where the needs that the watch was judged by cannot be read any more."""
+    from appliance.judge import hindsight  # noqa: PLC0415 (loaded once somebody asks)
+
     needs = _needs(watch)
     if needs is None:
         return []

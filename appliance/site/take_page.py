@@ -7,12 +7,12 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-import segno
 from flask import Flask, Response, abort, jsonify, render_template, request
 from werkzeug.datastructures import MultiDict
 
 from appliance.history.reader import History
 from appliance.history.rows import Watch
+from appliance.site.codes import of_address
 from appliance.site.spans import CHOICES, field_times, resolve, watch_words
 from appliance.site.which_watch import chosen, needed, offered
 from appliance.site.words import LINE_WORDS
@@ -78,7 +78,7 @@ def install(app: Flask, history_path: Path, ending: threading.Event) -> None:
         return render_template(
             "take.html", watches=watches, watch=watch, sizes=sizes, forms=FORMS, choices=CHOICES,
             line_words=LINE_WORDS, watch_words=watch_words, asked=_asked(sizes), address=address,
-            code=segno.make(address, micro=False).svg_inline(omitsize=True, border=4, dark="#000", light="#fff"),
+            code=of_address(address),
             times=field_times(watch) if watch else (),
         )  # fmt: skip
 

@@ -90,7 +90,8 @@ class Cab:
     def start(self, what: str) -> subprocess.Popen[bytes]:
         """Starts `tap` or `web`."""
         command = [sys.executable, "-c", AS_ON_THE_BOX, what, "--settings", str(self.settings)]
-        process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+        environment = os.environ | {"MALLOC_ARENA_MAX": "1"}  # as the units have it
+        process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, env=environment)
         self._started.append(process)
         return process
 
