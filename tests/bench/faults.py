@@ -1,6 +1,6 @@
 """The bench of the whole chain: what is found of faults, which cause is named, what they are said to go with.
 
-    python tests/bench/faults.py [part ...] [--from SEED] [--seeds N] [--hours N] [--days N] [--even N] [--kept FILE]
+    python tests/bench/faults.py [part ...] [--from SEED] [--seeds N] [--hours N] [--days N] [--even N] [--jobs N] [--kept FILE]
 
 Parts (all, if none is named):
 
@@ -204,7 +204,7 @@ def asked() -> argparse.ArgumentParser:
     parser.add_argument("--days", type=int, default=500, help="days without effect")
     parser.add_argument("--even", type=int, default=2000, help="days of which the p is looked at")
     parser.add_argument("--kept", type=Path, help="where results are added, and looked for")
-    parser.add_argument("--processes", type=int, default=os.cpu_count(), help="at once")
+    parser.add_argument("--jobs", type=int, default=os.cpu_count(), dest="processes", help="at once")
     return parser
 
 
