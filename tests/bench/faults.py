@@ -1,6 +1,7 @@
 """The bench of the whole chain: what is found of faults, which cause is named, what they are said to go with.
 
-    python tests/bench/faults.py [part ...] [--from SEED] [--seeds N] [--hours N] [--days N] [--even N] [--jobs N] [--kept FILE]
+    python tests/bench/faults.py [part ...] [--from SEED] [--seeds N] [--hours N] [--days N] [--even N] [--jobs N]
+                                  [--kept FILE]
 
 Parts (all, if none is named):
 
