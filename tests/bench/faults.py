@@ -8,7 +8,7 @@ Parts (all, if none is named):
 - alone: each fault and trouble by itself, also as it comes and goes; some on the wire, drawn bit by bit
 - spells: each fault of the feed again, three to five times for some seconds
 - pairs: two faults at once
-- healthy: half hours in which nothing is wrong
+- healthy: half hours in which nothing is wrong, most of them at 1 Hz, some at 5 and 10 Hz
 - effects, nothing, spell: days in which the faults go with something, with nothing, come in one spell of hours
 - even: the p-values of days in which they go with nothing (Kolmogorov and Smirnov)
 - cab: whole days from the bytes on: a trouble at some place or in some state of the machine, through the whole chain
@@ -110,7 +110,7 @@ def _row(outcome: causes.Outcome, spans: Sequence[tuple[float, float]], tells: S
 
 
 def _healthy(_name: str, seed: int) -> Row:
-    told = truth.run_one(("", seed)).told
+    told = truth.run(faults_cases.at_mixed_rates(truth.case_of("", seed))).told
     return {
         "no_go": [[round(at_s), kind, says] for at_s, kind, warns, says in told if not warns],
         "warned": [kind for _, kind, warns, _ in told if warns],

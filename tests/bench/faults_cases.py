@@ -14,6 +14,7 @@ from appliance.simulate.faults import FAULTS, Spell
 
 if TYPE_CHECKING:
     from tests.bench import causes_cases as cases
+    from tests.bench import truth_drives
 else:  # as a script it finds its neighbours only
     import causes_cases as cases
 
@@ -79,6 +80,20 @@ IN_SPELLS = tuple(
     if _simple(plan) and not plan.fault and name in FAULTS and name not in (*_SLOW, *_KEEPS, "silence")
 )
 PAIRED = (*IN_SPELLS, "silence", "age-grows", "base-moved", "late")
+
+
+HEALTHY_HZ = {1.0: 17, 5.0: 2, 10.0: 1}
+"""Rates of the healthy half hours, by how many of twenty. An hour at 10 Hz takes four times the computing of one at
+1 Hz, and what is thought wrong of a healthy receiver comes by the hour more than by the sentence. Our choice."""
+
+
+def at_mixed_rates(healthy: truth_drives.Case) -> truth_drives.Case:
+    """The same half hour at a rate drawn by HEALTHY_HZ; RMC keeps at one a second where it did."""
+    hz = Random(f"rate {healthy.seed}").choices([*HEALTHY_HZ], [*HEALTHY_HZ.values()])[0]
+    rates_hz = dict(healthy.settings.rates_hz)
+    full = rates_hz["RMC"] == rates_hz["GGA"]
+    rates_hz |= {"GGA": hz, "VTG": hz, "RMC": hz if full else 1.0}
+    return replace(healthy, settings=replace(healthy.settings, rates_hz=rates_hz))
 
 
 def in_spells(name: str, seed: int) -> cases.Case:
