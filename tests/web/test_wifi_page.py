@@ -10,7 +10,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
+from appliance.card import change, hotspot
+from appliance.site.change_pages import BACK_AFTER_MIN
 from appliance.site.countries import countries
 from appliance.site.wifi_form import FIELDS, cleaned, problems
 
@@ -188,3 +192,26 @@ def test_the_form_begins_with_what_is_set_up(box: Any) -> None:
     html = box.html("/box/wifi")
     for told in ('value="Larkmere 3"', 'value="IE" selected>', 'value="3" selected>'):
         assert told in html, told
+
+
+@given(
+    st.fixed_dictionaries({
+        "name": st.text(st.characters(min_codepoint=31, max_codepoint=127), max_size=34),
+        "country": st.sampled_from(["00", "GB", "br", "UK"]),
+        "channel": st.sampled_from(["1", "6", "11", "12"]),
+        "passphrase": st.text(st.characters(min_codepoint=31, max_codepoint=127), min_size=7, max_size=64),
+    })
+)  # fmt: skip
+def test_what_the_page_lets_through_the_unit_takes_as_it_was_meant(typed: dict[str, str]) -> None:
+    """The two are built apart: nobody shall be told that it changes, and then that it was refused."""
+    wish = cleaned(typed)
+    if problems(wish):
+        return
+    taken = hotspot.wished(json.loads(json.dumps(wish | {"channel": int(wish["channel"])})))
+    assert (taken["ssid"], taken["country"], taken["channel"], taken["passphrase"]) == (
+        wish["name"], wish["country"], int(wish["channel"]), wish["passphrase"],
+    )  # fmt: skip
+
+
+def test_page_and_unit_wait_for_as_long() -> None:
+    assert BACK_AFTER_MIN * 60 == change.WAIT_S
