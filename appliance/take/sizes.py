@@ -52,7 +52,8 @@ def held(history: History, watch: Watch, line: str, from_ns: int, to_ns: int) ->
     if short:  # whole blocks would be too coarse
         there_ns = max(from_ns, watch.raw_gone_ns or from_ns)
         raw = sum(row.bytes for row in history.seconds(watch.id, line, there_ns, to_ns))
-    step_ns = S if short else MINUTE_NS
+    minutes_ns = MINUTE_NS * (1 + (to_ns - 1) // MINUTE_NS - from_ns // MINUTE_NS)
+    step_ns = S if short else minutes_ns  # in one step: only sums are asked
     series = history.summary(watch.id, line, from_ns, to_ns, step_ns).series
 
     def sums(name: str) -> list[Sum]:
