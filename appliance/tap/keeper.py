@@ -97,7 +97,7 @@ class Keeper(Orders):
     def renew(self, at_ns: int, start: WatchStart) -> None:
         """Ends the watch at at_ns and begins another; what is ordered from now on belongs to that one."""
         self.watch_id = None
-        self._order(lambda _writer: setattr(self, "_renewal", (at_ns, start)))
+        self._order(lambda _writer: setattr(self, "_renewal", (at_ns, start)), must=True)
 
     def try_card(self, how: Callable[[Path], None]) -> None:
         """Does something in the folder of the history, in the keeper's thread, which may wait for the card."""
@@ -223,23 +223,25 @@ class Keeper(Orders):
 
     def _renew(self, writer: HistoryWriter, ended_ns: int, start: WatchStart) -> HistoryWriter:
         """Ends the watch and begins the next, tried until it works; what is ordered meanwhile waits in the queue."""
-        self._renewal, self._start, ended = None, start, False
+        self._renewal, ended = None, False
         while True:
             try:
                 with self._at_card():
                     if not ended:
                         writer.end_watch(ended_ns)
-                    ended = True
+                    ended, self._start = True, start
                     self.watch_id = writer.begin_watch(start)
                 self._trouble_says = ""
                 return writer
             except HistoryDamaged as trouble:
                 self._trouble(trouble)
-                return self._anew(writer, trouble)
+                writer = self._anew(writer, trouble)  # with what waited of the watch that ends, and that watch anew
+                if ended:
+                    return writer
             except TROUBLES as trouble:
                 self._trouble(trouble)
-            if self._stopped_meanwhile():
-                return writer
+                if self._stopped_meanwhile():
+                    return writer
 
     def _make_room(self, writer: HistoryWriter) -> None:
         self._full_says = writer.make_room()

@@ -13,6 +13,8 @@ from appliance.history.writer import HistoryWriter
 from appliance.sentence.chunk import Chunk
 
 ORDERS_MOST = 50_000
+MUST_MOST = 1000
+"""Beside them there is room for so many without which those that follow could not be read. Our choice."""
 TROUBLES = (HistoryError, sqlite3.Error, OSError)
 """What may go wrong with a file and a card."""
 
@@ -24,7 +26,7 @@ class Orders:
 
     def __init__(self) -> None:
         self.dropped = 0
-        self._orders: queue.Queue[Order] = queue.Queue(ORDERS_MOST)
+        self._orders: queue.Queue[Order] = queue.Queue(ORDERS_MOST + MUST_MOST)
         self._called = threading.Event()
 
     def chunk(self, line: str, chunk: Chunk) -> None:
@@ -53,7 +55,7 @@ class Orders:
 
     def tuned(self, row: TuningRow) -> None:
         """A port listens at another setting."""
-        self._order(lambda writer: writer.add_tuning(row))
+        self._order(lambda writer: writer.add_tuning(row), must=True)
 
     def date(self, utc_minus_mono_ns: int, uncertainty_s: float) -> None:
         """The line has told the time."""
@@ -79,9 +81,12 @@ class Orders:
         if not self._order(carry_out):
             done("more waits for the card than this box can hold. Ask again when history can be written.")
 
-    def _order(self, order: Order, *, soon: bool = True) -> bool:
-        """Whether there was room for it. soon: whoever carries it out is woken."""
+    def _order(self, order: Order, *, soon: bool = True, must: bool = False) -> bool:
+        """Whether there was room for it. soon: whoever carries it out is woken. must: what is ordered after it would
+        mean nothing without it."""
         try:
+            if not must and self._orders.qsize() >= ORDERS_MOST:
+                raise queue.Full
             self._orders.put_nowait(order)
         except queue.Full:
             self.dropped += 1

@@ -7,6 +7,7 @@ import subprocess
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 from types import ModuleType
 from typing import Any
@@ -184,6 +185,35 @@ def test_a_history_found_damaged_while_it_is_written_is_set_aside_and_nothing_pe
         assert "set aside" in mark.note
     with History(path.with_name("history.db.damaged-1")) as history:  # as whole as it was: the damage was played
         assert sum(1 for _ in history.chunks(1, RECEIVER)) == 20
+
+
+def test_a_history_found_damaged_as_a_watch_ends_costs_that_watch_nothing_and_the_next_one_either(
+    tmp_path: Path, disk: Any
+) -> None:
+    """With other needs another watch begins; what waited to be written when the damage is found is the old one's."""
+    path = tmp_path / "history.db"
+    corrupt: list[int] = []
+    disk.meets = lambda what, name, _size: (
+        corrupt.pop() if what == "write" and corrupt and not name.endswith("-tail") else 0
+    )
+    with keeping(path, clock=lambda: 0) as feed:  # a clock that stands: nothing is committed but for the renewal
+        until(lambda: feed.keeper.watch_id)
+        feed.some()
+        until(feed.keeper._orders.empty)
+        corrupt.append(11)  # SQLITE_CORRUPT
+        feed.keeper.renew(20 * S, replace(START, started_ns=20 * S, needs_name="other"))
+        feed.some()
+        until(lambda: feed.keeper.watch_id == 2)
+        assert "set aside, whole, as history.db.damaged-1" in feed.keeper.says
+    assert feed.kept() == list(range(20, 40))
+    with History(path) as history:
+        assert [(watch.needs_name, watch.ended_ns) for watch in history.watches()] == [
+            ("other", 40 * S),
+            ("any", 20 * S),
+        ]
+        assert [int(chunk.data[:6]) for chunk in history.chunks(1, RECEIVER)] == list(range(20))
+        (mark,) = history.marks(1)
+        assert "set aside" in mark.note
 
 
 @pytest.mark.parametrize("content", [b"\0" * 4096, b"no database at all, but long enough to be looked at " * 20])

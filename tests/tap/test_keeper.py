@@ -14,9 +14,10 @@ import pytest
 from appliance.history import tail
 from appliance.history.erase import set_aside_of
 from appliance.history.reader import History
-from appliance.history.rows import FaultRow, LossRow, MarkRow, WatchStart
+from appliance.history.rows import FaultRow, LossRow, MarkRow, TuningRow, WatchStart
 from appliance.history.writer import HistoryWriter
 from appliance.sentence.chunk import Chunk
+from appliance.sentence.setting import Setting
 from appliance.tap.keeper import Keeper
 from appliance.tap.orders import ORDERS_MOST
 
@@ -278,6 +279,23 @@ def test_what_finds_no_room_is_told_to_whoever_asked(tmp_path: Path) -> None:
     keeper.erase(1, told.append)
     assert keeper.dropped == 1
     assert told == ["more waits for the card than this box can hold. Ask again when history can be written."]
+
+
+def test_another_watch_finds_room_whatever_waits(tmp_path: Path) -> None:
+    """And so does how its ports listen, by which its bytes are read."""
+    keeper = Keeper(tmp_path / "history.db", START, clock=quick)
+    for n in range(ORDERS_MOST + 1):
+        keeper.mark(MarkRow(n, "page", ""))
+    assert keeper.dropped == 1
+    keeper.renew(6 * SECOND, replace(START, started_ns=6 * SECOND, needs_name="other"))
+    keeper.tuned(TuningRow(RECEIVER, 6 * SECOND, Setting(9600)))
+    keeper.start()
+    until(lambda: keeper.watch_id == 2, 20.0)
+    assert keeper.stop(7 * SECOND, 20.0)
+    assert keeper.dropped == 1
+    with History(tmp_path / "history.db") as history:
+        assert [watch.needs_name for watch in history.watches()] == ["other", "alive"]
+        assert [row.setting for row in history.tunings(2, RECEIVER)] == [Setting(9600)]
 
 
 def test_a_history_of_a_newer_program_is_set_aside_whole(tmp_path: Path) -> None:
