@@ -147,6 +147,7 @@ def tagged(path: Path, baud: int, undated: Counter[str] | None = None) -> Iterat
                 if stamp_ns is None and undated is not None:
                     undated[row.line] += 1
                 yield Recorded(row.line, Chunk(row.sentence, at_ns + number * apart_ns, step_ns))
+            at_ns += (len(rows) - 1) * apart_ns  # what follows comes no earlier, whatever its time says
 
 
 def _groups(file: BinaryIO) -> Iterator[list[_Tagged]]:

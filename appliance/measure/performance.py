@@ -131,7 +131,7 @@ class SecondBySecond:
         """The time passed: seconds that are over are counted."""
         over = (now_ns - self._begin_ns) // _SECOND_NS if self._listening else 0
         while over > 0:
-            alike = 1 if self._blocks else min(over, max(1, self._alike(over)))
+            alike = 1 if self._blocks else min(over, self._alike(over))
             end_ns = self._begin_ns + alike * _SECOND_NS
             nothing = self._blocks == self._errored
             defect = nothing and end_ns - self._sound_ns > self._silence_most_ns
@@ -140,6 +140,9 @@ class SecondBySecond:
             over -= alike
 
     def _alike(self, over: int) -> int:
-        """How many of the seconds that are over are all defects: in a long silence, all of them."""
-        silent = self._begin_ns + _SECOND_NS - self._sound_ns > self._silence_most_ns
-        return over if silent else 1
+        """How many of the seconds that are over are the same: until a silence is a defect, and then all of them.
+
+        A log may tell a time of many years in which nothing came: they are not gone through one by one.
+        """
+        fine = (self._silence_most_ns - (self._begin_ns - self._sound_ns)) // _SECOND_NS
+        return fine if fine > 0 else over

@@ -15,7 +15,7 @@ import math
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
-from functools import cache
+from functools import cache, lru_cache
 from random import Random
 from typing import Literal, NamedTuple
 
@@ -45,6 +45,9 @@ and the error alone decides which bit is seen. Some tenths of a percent are comm
 _NOISE = 0.02
 """Share of the bits that noise turns over, in the signature: two bytes in ten. Tuned on the bench."""
 _CHANCE_BYTES = 700
+_KEPT_MOST = 4
+"""Settings of a listener of which signatures are kept, the last ones asked for: a set takes some 8 MB, and a hunt on a
+line of noise may go through all that there are. Our choice: two lines, each with the one before."""
 _NEAR = 2
 """Up to so many times the baud, what is heard depends on each bit of the sender's, and on which parity he sends."""
 
@@ -120,7 +123,7 @@ def signature(listening: Setting, candidate: Candidate) -> Signature:
     return _signature(listening, _like(listening, candidate))
 
 
-@cache
+@lru_cache(maxsize=_KEPT_MOST)
 def signatures(listening: Setting) -> dict[Candidate, Signature]:
     """Of every candidate; those that look alike have one and the same."""
     return {candidate: signature(listening, candidate) for candidate in CANDIDATES}
@@ -145,6 +148,7 @@ def prepare(listening: Setting, most: int) -> bool:
 
     So a whole set, which takes a good part of a second, never holds up whoever must answer within a fifth of one.
     """
+    _made_for(listening)
     if listening not in _unmade:
         _unmade[listening] = list({_like(listening, candidate): None for candidate in CANDIDATES})
     wanted = _unmade[listening]
@@ -154,12 +158,29 @@ def prepare(listening: Setting, most: int) -> bool:
 
 
 _unmade: dict[Setting, list[Candidate]] = {}
+_made: dict[Setting, dict[Candidate, Signature]] = {}
 
 
-@cache
+def _made_for(listening: Setting) -> dict[Candidate, Signature]:
+    """Those that are kept for this listener, who becomes the last that asked."""
+    _made[listening] = _made.pop(listening, {})
+    while len(_made) > _KEPT_MOST:
+        forgotten = next(iter(_made))
+        del _made[forgotten]
+        _unmade.pop(forgotten, None)
+    return _made[listening]
+
+
 def _signature(listening: Setting, candidate: Candidate) -> Signature:
+    made = _made_for(listening)
+    if candidate not in made:
+        made[candidate] = Signature(_heard(listening, candidate))
+    return made[candidate]
+
+
+def _heard(listening: Setting, candidate: Candidate) -> list[int]:
     if candidate.kind in ("two-talkers", "noise"):
-        return Signature(_heard_in_full(listening, candidate))
+        return _heard_in_full(listening, candidate)
     setting, kind = candidate
     bits = setting.baud / listening.baud
     bursts = min(_BURSTS_MOST, max(1, round(_BURSTS * bits)))
@@ -170,7 +191,7 @@ def _signature(listening: Setting, candidate: Candidate) -> Signature:
         levels = drawn(burst.data, setting, rest_bits)
         off = _CLOCKS_OFF[number % len(_CLOCKS_OFF)]
         found += heard(turned(levels) if kind == "inverted" else levels, bits * (1 + off), listening)
-    return Signature(found)
+    return found
 
 
 def _heard_in_full(listening: Setting, candidate: Candidate) -> list[int]:

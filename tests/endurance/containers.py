@@ -1,4 +1,4 @@
-"""What grows: the length of every container that can be reached from a thing, and of every cache of the package."""
+"""What grows: the length of every container that can be reached from a thing, and of what the package keeps beside."""
 
 from __future__ import annotations
 
@@ -40,12 +40,14 @@ def lengths(thing: Any, name: str) -> Lengths:
     return found
 
 
-def caches() -> Lengths:
-    """What the functions of the package remember, by name."""
+def kept() -> Lengths:
+    """What the modules of the package hold themselves and their functions remember, by name."""
     found: Lengths = Counter()
     for module_name, module in list(sys.modules.items()):
         if module_name.startswith(OURS):
             for name, value in vars(module).items():
-                if type(value) is _CACHE and value.__module__ == module_name:
+                if type(value) is _CACHE and value.__module__ == module_name and value.cache_info().maxsize is None:
                     found[f"{module_name}.{name}()"] = value.cache_info().currsize
+                elif type(value) in (dict, list, set, deque) and not name.startswith("__"):
+                    found[f"{module_name}.{name}"] = len(value)
     return found

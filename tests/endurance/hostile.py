@@ -1,10 +1,11 @@
-"""Lines that mean harm: python tests/endurance/hostile.py [lines; 10000000] [seed; 1]
+"""Lines that mean harm: python tests/endurance/hostile.py [lines; 10000000] [seed; 1] [jobs; 2]
 
 Each line is one of a receiver's sentences, or a piece of it, in which something was done by chance: bytes changed,
 dropped, doubled, or put in; fields emptied, swapped, or filled with what no receiver sends; two lines run together; its
 end left out; its sum, half of the time, set right again, so that the harm gets past it. They go through the whole of a
 watch, as on a box: framer, parser, meter, judge and faults, in chunks of any size, at a pace no receiver keeps, and
-with a look each 50 lines. Nothing may be raised, each byte must be in a frame or in junk, and memory may not grow.
+with a look each 50 lines. Nothing may be raised, each byte must be in a frame or in junk, and memory may not grow. The
+jobs share the lines, each with a seed and a watch of its own.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ import random
 import sys
 import time
 from collections.abc import Iterator
+from concurrent.futures import ProcessPoolExecutor
 from functools import reduce
 from operator import xor
 from pathlib import Path
@@ -116,24 +118,31 @@ def run(count: int, seed: int) -> tuple[Watch, int]:
             watch.controller.take_changed()
         if number == count // 10:
             before = memory_kb()
-        if sys.stderr.isatty() and number % 10_000 == 0:
-            print(f"\r{number:,} of {count:,}", end="", file=sys.stderr)
+        if sys.stderr.isatty() and number % 100_000 == 0:
+            print(f"seed {seed}: {number:,} of {count:,}", file=sys.stderr)
     assert watch.receiver.framer.framed + watch.receiver.framer.junk + watch.receiver.framer.pending == fed
     return watch, memory_kb() - before
 
 
-def main(count: int, seed: int) -> int:
-    began_s = time.monotonic()
+def told(count: int, seed: int) -> tuple[str, int]:
+    """One job: what came of it, in words, and by how many kB its memory grew."""
+    began_s = time.process_time()
     watch, grown_kb = run(count, seed)
-    errors = watch.receiver.errors
-    print(
-        f"{count:,} lines (seed {seed}) in {time.monotonic() - began_s:.0f} s, nothing raised; "
-        f"{watch.receiver.sentences:,} good sentences, {errors.total:,} damaged, {watch.faults.closed_count:,} faults; "
-        f"{grown_kb} kB more at the end"
-    )
-    return int(grown_kb > GROWTH_MOST_KB)
+    return (
+        f"{count:,} lines (seed {seed}) in {time.process_time() - began_s:.0f} s of CPU time, nothing raised; "
+        f"{watch.receiver.sentences:,} good sentences, {watch.receiver.errors.total:,} damaged, "
+        f"{watch.faults.closed_count:,} faults; {grown_kb} kB more at the end"
+    ), grown_kb
+
+
+def main(count: int, seed: int, jobs: int) -> int:
+    shares = [(count // jobs + (number < count % jobs), seed + number) for number in range(jobs)]
+    with ProcessPoolExecutor(jobs) as pool:
+        found = list(pool.map(told, *zip(*shares, strict=True)))
+    print("\n".join(says for says, _ in found))
+    return int(max(grown_kb for _, grown_kb in found) > GROWTH_MOST_KB)
 
 
 if __name__ == "__main__":
     numbers = [int(one) for one in sys.argv[1:]]
-    sys.exit(main(*(numbers + [10_000_000, 1][len(numbers) :])))
+    sys.exit(main(*(numbers + [10_000_000, 1, 2][len(numbers) :])))

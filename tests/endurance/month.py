@@ -54,9 +54,9 @@ from appliance.tap.shown import live_picture
 from appliance.watch import CONTROLLER, RECEIVER
 
 if TYPE_CHECKING:
-    from tests.endurance.containers import Lengths, caches, lengths
+    from tests.endurance.containers import Lengths, kept, lengths
 else:  # as a script it finds its neighbour only
-    from containers import Lengths, caches, lengths
+    from containers import Lengths, kept, lengths
 
 S = 1_000_000_000
 HOUR_S = 3600
@@ -87,9 +87,18 @@ DAY_H = range(6, 16)
 SHAKEN_H = 11
 MEMORY_GROWTH_KB = 6000
 GROWTH_RATIO, GROWTH_FEW = 1.25, 50
-BOUNDED = {"faults.closed": 5000, "controller.spans": 5000, "_bins": 1401, "errors._recent[]": 1000}
+BOUNDED = {
+    "faults.closed": 5000,
+    "controller.spans": 5000,
+    "_bins": 1401,
+    "errors._recent[]": 1000,
+    "page[]._kept[].way": 1200,
+    "page[]._kept[].faults_at": 400,
+    "signature._unmade": 4,
+    "signature._made": 4,
+}
 """What grows for a long time, up to a bound of its own: judge/faults.py, judge/controller.py, measure/spread.py,
-measure/errors.py."""
+measure/errors.py, site/pattern.py, measure/signature.py."""
 
 
 def memory_kb() -> int:
@@ -239,7 +248,7 @@ class Month:
         found: Lengths = Counter()
         for name, thing in (("tap", self.listening), ("keeper", self.keeper), ("page", self._page())):
             found += lengths(thing, name)
-        return Sample(hour, memory_kb(), found + caches(), self.settings.history.stat().st_size)
+        return Sample(hour, memory_kb(), found + kept(), self.settings.history.stat().st_size)
 
     def _page(self) -> list[object]:
         """What the page's views hold: the things in the cells of their closures."""

@@ -55,6 +55,20 @@ def test_many_alike_are_as_one_by_one() -> None:
     assert vars(at_once) == vars(one_by_one)
 
 
+@pytest.mark.parametrize("silence_most_ns", [None, 2_500_000_000, 40 * S, 100 * 365 * 86400 * S])
+def test_a_silence_of_years_is_counted_at_once_and_as_one_by_one(silence_most_ns: int | None) -> None:
+    at_once, one_by_one = SecondBySecond(silence_most_ns), SecondBySecond(silence_most_ns)
+    for one in (at_once, one_by_one):
+        one.begin(100 * S)
+        one.add(101 * S + 1, sound=True)
+    for second in range(102, 500):
+        one_by_one.until(second * S)
+    at_once.until(499 * S)
+    assert vars(at_once.total) == vars(one_by_one.total)
+    at_once.until(50 * 365 * 86400 * S)  # one by one it would take minutes
+    assert at_once.total.available + at_once.total.unavailable == 50 * 365 * 86400 - 100 - at_once.total.pending
+
+
 def test_sentences_are_sorted_into_seconds_and_a_silence_is_a_defect() -> None:
     by_second = SecondBySecond(2_500_000_000)
     by_second.begin(100 * S)

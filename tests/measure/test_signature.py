@@ -8,7 +8,18 @@ from collections import Counter
 import pytest
 
 from appliance.measure.sampling import FLAWED
-from appliance.measure.signature import BAUDS, CANDIDATES, FORMATS, Candidate, Signature, prepare, signature
+from appliance.measure.signature import (
+    _KEPT_MOST,
+    BAUDS,
+    CANDIDATES,
+    FORMATS,
+    Candidate,
+    Signature,
+    _made,
+    _unmade,
+    prepare,
+    signature,
+)
 from appliance.sentence.setting import Setting
 from appliance.simulate.drive import Drive
 from appliance.simulate.receiver import Receiver, ReceiverSettings
@@ -85,3 +96,13 @@ def test_a_call_makes_no_more_than_it_may() -> None:
         assert turns < 100
     assert turns >= 10
     assert prepare(listening, 0)
+
+
+def test_a_hunt_through_all_settings_fills_no_memory() -> None:
+    for baud in BAUDS:
+        for name in FORMATS[:2]:
+            prepare(Setting.parse(baud, name), 1)
+    assert len(_made) <= _KEPT_MOST
+    assert set(_unmade) <= set(_made)
+    assert Setting.parse(BAUDS[-1], FORMATS[1]) in _made  # the last one asked for
+    assert not prepare(Setting.parse(BAUDS[0], FORMATS[0]), 0)  # forgotten, so it is made anew
