@@ -45,7 +45,7 @@ class _AtOnce(Keeper):
         super().__init__(path, start)
         self._writer = writer
 
-    def _order(self, order: Order, *, soon: bool = True) -> bool:  # noqa: ARG002
+    def _order(self, order: Order, *, soon: bool = True, must: bool = False) -> bool:  # noqa: ARG002
         order(self._writer)
         return True
 
