@@ -1,9 +1,9 @@
 """Chance told by moving things: does what is seen come as readily where the faults are put elsewhere in the watch?
 
 Faults come in bursts, and circumstances last. So a second is never moved by itself: each burst of faults is put
-anywhere as one, and the circumstances stay as they follow each other. Stricter yet, all faults are moved by the same
-time, round the watch as round a ring, so that lulls and spells of hours stay too; what goes with something that lasts
-for hours can hardly be told by that.
+anywhere as one, as far from others as bursts are, and the circumstances stay as they follow each other. Stricter yet,
+all faults are moved by the same time, round the watch as round a ring, so that lulls and spells of hours stay too; what
+goes with something that lasts for hours can hardly be told by that.
 
 The p is that of Besag and Clifford, "Sequential Monte Carlo p-values", Biometrika 78 (1991): once so many moves have
 done as well as what was seen, no more are made. Holm, Scand. J. Statist. 6 (1979), corrects for many questions.
@@ -83,17 +83,26 @@ class Scan:
         self._twice = [*codes, *codes]
         self.seen, self.group, self.hits = self._greatest([codes[at] for burst in bursts for at in burst])
 
-    def scattered(self, dice: Random, most: int, enough: int = ENOUGH) -> Chance:
-        """Each burst put anywhere by itself."""
+    def scattered(self, dice: Random, most: int, enough: int = ENOUGH, apart: int = 0) -> Chance:
+        """Each burst put anywhere by itself, but as far from the next one as bursts are parted by, `apart` seconds.
+
+        Put nearer they would now and then make one burst as the real ones can not, and the p would be too great.
+        """
         twice, seconds, chance = self._twice, self._seconds, dice.random
-        single = sum(len(burst) == 1 for burst in self._bursts)
-        longer = [burst for burst in self._bursts if len(burst) > 1]
+        ends = [burst[-1] for burst in self._bursts]
+        pauses = [burst[0] - end for burst, end in zip(self._bursts, [ends[-1] - seconds, *ends], strict=False)]
+        apart = min(apart, *pauses)
+        inner = [[at - burst[0] for at in burst] for burst in self._bursts]
+        free = seconds - sum(burst[-1] + apart for burst in inner)
 
         def move() -> float:
-            held = [twice[int(chance() * seconds)] for _ in range(single)]
-            for burst in longer:
-                by = int(chance() * seconds)
-                held += [twice[at + by] for at in burst]
+            dice.shuffle(inner)
+            held: list[int] = []
+            begins = int(chance() * seconds)
+            for start, burst in zip(sorted([chance() * free for _ in inner]), inner, strict=True):
+                at = (begins + int(start)) % seconds
+                held += [twice[at + after] for after in burst]
+                begins += burst[-1] + apart
             return self._greatest(held)[0]
 
         return by_moves(self.seen, move, most, enough)
