@@ -6,6 +6,7 @@ Nothing of the box is touched.
 
 from __future__ import annotations
 
+import os
 import pkgutil
 import tempfile
 from importlib import import_module
@@ -32,10 +33,11 @@ def prove(settings: Settings) -> int:
     for name in names:
         if name != _RUNS_WHEN_LOADED:
             import_module(name)
-    if settings.pins == "pi":
-        import_module("lgpio")
     settings.load_needs()
     with tempfile.TemporaryDirectory() as folder:
+        if settings.pins == "pi":
+            os.environ["LG_WD"] = folder  # it lays a pipe there as it is loaded, and / may be read-only
+            import_module("lgpio")
         path = Path(folder) / "history.db"
         _keeps(path)
         _serves(path)

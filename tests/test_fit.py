@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 
 import pytest
@@ -37,9 +38,23 @@ def test_needs_that_cannot_be_read_are_told(tmp_path: Path) -> None:
 
 
 def test_a_box_with_lamps_must_reach_its_pins(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setitem(__import__("sys").modules, "lgpio", None)
+    monkeypatch.setitem(sys.modules, "lgpio", None)
+    monkeypatch.setenv("LG_WD", "")
     with pytest.raises(ImportError, match="lgpio"):
         fit.prove(settings.load())
     done = CliRunner().invoke(main, ["self-test"])
     assert done.exit_code == 2
     assert "lgpio" in done.stderr
+
+
+def test_the_library_of_the_pins_finds_room_where_nothing_can_be_written(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """lgpio lays a pipe into LG_WD, or where it is, as it is loaded (lgpio 0.2.2.0), and a card's root is read-only."""
+    (tmp_path / "lgpio.py").write_text("import os\nopen(os.path.join(os.environ['LG_WD'], '.pipe'), 'w').close()\n")
+    monkeypatch.syspath_prepend(tmp_path)
+    monkeypatch.delitem(sys.modules, "lgpio", raising=False)
+    monkeypatch.setenv("LG_WD", "")
+    monkeypatch.chdir("/proc")
+    assert fit.prove(settings.load())
+    monkeypatch.delitem(sys.modules, "lgpio")
