@@ -119,6 +119,10 @@ class History(Reading):
         rows = self._rows(sql, {"watch": watch_id, "before": before, "limit": -1 if limit is None else limit})
         return self._each(lambda row: StoredFault(**row), rows)
 
+    def fault_count(self, watch_id: int) -> int:
+        """How many faults a watch has."""
+        return int(self._rows("SELECT count(*) AS n FROM fault WHERE watch = :watch", {"watch": watch_id})[0]["n"])
+
     def faults_in_order(
         self, watch_id: int, line: str | None = None, from_ns: int | None = None, to_ns: int | None = None
     ) -> Iterator[StoredFault]:

@@ -23,7 +23,7 @@ def install(app: Flask, history_path: Path) -> None:
         before = number("before")
         with History(history_path) as history:
             found = history.watches(ROWS_MOST + 1, before)
-            counts = {watch.id: history.sizes(watch.id)["faults"] for watch in found[:ROWS_MOST]}
+            counts = {watch.id: history.fault_count(watch.id) for watch in found[:ROWS_MOST]}
         return render_template(
             "watches.html", rows=found[:ROWS_MOST], counts=counts, watch_words=watch_words, newest=before is None,
             older=found[ROWS_MOST - 1].id if len(found) > ROWS_MOST else None,

@@ -54,7 +54,7 @@ def install(app: Flask, history_path: Path) -> None:
         with History(history_path) as history:
             watch = chosen(history)
             watches = offered(history, watch)
-            faults = history.sizes(watch.id)["faults"] if watch else 0
+            faults = history.fault_count(watch.id) if watch else 0
         found = patterns.of(watch, faults, WAIT_S) if watch else None
         return render_template(
             "pattern.html", watch=watch, watches=watches, watch_words=watch_words, found=found,
