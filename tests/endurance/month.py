@@ -10,9 +10,9 @@ each; in one hour of each day a contact shakes a hundred times. The port is pull
 job is changed, a wiggle test is made. Looks are at 1 Hz, and pictures once a minute. Twice a day somebody looks at
 every page of the box and tries a wrong PIN.
 
-At each sample the garbage is collected, and then counted: the resident memory of this process, which is that of tap
-and page together, and the length of every container that can be reached from them. After a quarter of the time nothing
-may be longer than it was by then at most, save by a quarter; what has a bound of its own has it here by name.
+The page is in a process of its own (visitor.py). At each sample the garbage is collected, and then counted: the
+resident memory of both, and the length of every container that can be reached in them. After a quarter of the time
+nothing may be longer than it was by then at most, save by a quarter; what has a bound of its own has it here by name.
 """
 
 from __future__ import annotations
@@ -29,8 +29,6 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from flask import Flask
-
 from appliance import settings as box
 from appliance.history.job import Job
 from appliance.history.rows import MarkRow, WatchStart
@@ -44,8 +42,6 @@ from appliance.simulate.faults import FAULTS, Spell, apply
 from appliance.simulate.plans import PLANS
 from appliance.simulate.receiver import Burst, Receiver, ReceiverSettings
 from appliance.simulate.wire import chunks
-from appliance.site import create_app
-from appliance.site.places import PLACES
 from appliance.tap.core import PICTURE
 from appliance.tap.keeper import Keeper
 from appliance.tap.listening import Listening
@@ -55,8 +51,10 @@ from appliance.watch import CONTROLLER, RECEIVER
 
 if TYPE_CHECKING:
     from tests.endurance.containers import Lengths, kept, lengths
-else:  # as a script it finds its neighbour only
+    from tests.endurance.visitor import PATHS, Visitor, memory_kb
+else:  # as a script it finds its neighbours only
     from containers import Lengths, kept, lengths
+    from visitor import PATHS, Visitor, memory_kb
 
 S = 1_000_000_000
 HOUR_S = 3600
@@ -101,11 +99,6 @@ BOUNDED = {
 measure/errors.py, site/pattern.py, measure/signature.py."""
 
 
-def memory_kb() -> int:
-    """Resident, of this process."""
-    return int(Path("/proc/self/statm").read_text().split()[1]) * 4
-
-
 def traffic(hours: int, seed: int) -> Iterator[list[Burst]]:
     """What the receiver says, second by second."""
     for hour in range(hours):
@@ -136,10 +129,11 @@ def _spells(chance: random.Random, from_s: int, *, shaken: bool) -> Iterator[Spe
 
 @dataclass(slots=True)
 class Sample:
-    """hour: of the month. kb: resident."""
+    """hour: of the month. kb, page_kb: resident, of tap and page."""
 
     hour: float
     kb: int
+    page_kb: int
     lengths: Lengths
     history_bytes: int
 
@@ -166,8 +160,7 @@ class Month:
         space = Space(WAL_BYTES_KEPT + CAP_BYTES, 0)
         self.keeper = Keeper(self.settings.history, start, space, clock=lambda: self.now_ns)
         self.listening = Listening(self.settings, needs, self.keeper, self._mark, started_ns=self.now_ns)
-        run = self.settings.run_folder
-        self.app: Flask = create_app(run / PICTURE, self.settings.history, run / "none.sock", pin="405162")
+        self.visitor = Visitor(self.settings.run_folder, self.settings.history)
 
     def live(self) -> Iterator[Sample]:
         """Goes through it; each sample as it is taken."""
@@ -199,6 +192,7 @@ class Month:
         assert self.keeper.stop(self.now_ns, 60.0)
         assert not self.keeper.dropped
         assert not self.keeper.says, self.keeper.says
+        self.visitor.close()
 
     def _befalls(self, second: int, chance: random.Random) -> None:
         """What people do to the box; each at times of its own."""
@@ -234,26 +228,17 @@ class Month:
         publish(self.settings.run_folder / PICTURE, shown)
 
     def _visit(self) -> None:
-        with self.app.test_client() as phone:
-            for path in (*(place.path for place in PLACES), "/day.json", "/picture"):
-                self._show()  # an older one would not count
-                answer = phone.get(path)
-                assert answer.status_code < 500, f"{path}: {answer.status_code}, {answer.text[:500]}"
-            phone.post("/unlock", data={"pin": "000000"})
+        for path in PATHS:
+            self._show()  # an older one would not count
+            self.visitor.look_at(path)
 
     def _sample(self, hour: float) -> Sample:
         while not self.keeper._orders.empty():
             time.sleep(0.001)
         gc.collect()
-        found: Lengths = Counter()
-        for name, thing in (("tap", self.listening), ("keeper", self.keeper), ("page", self._page())):
-            found += lengths(thing, name)
-        return Sample(hour, memory_kb(), found + kept(), self.settings.history.stat().st_size)
-
-    def _page(self) -> list[object]:
-        """What the page's views hold: the things in the cells of their closures."""
-        views = [view for view in self.app.view_functions.values() if getattr(view, "__closure__", None)]
-        return [cell.cell_contents for view in views for cell in view.__closure__ or ()]
+        page_kb, found = self.visitor.sample()
+        found += lengths(self.listening, "tap") + lengths(self.keeper, "keeper") + kept()
+        return Sample(hour, memory_kb(), page_kb, found, self.settings.history.stat().st_size)
 
 
 def grown(samples: list[Sample]) -> list[str]:
@@ -268,8 +253,10 @@ def grown(samples: list[Sample]) -> list[str]:
         for way, size in last.lengths.items()
         if size > _bound(way, most[way])
     ]
-    if last.kb - max(sample.kb for sample in first) > MEMORY_GROWTH_KB:
-        told.append(f"resident memory: {max(sample.kb for sample in first):,} kB, then {last.kb:,} kB")
+    for what in ("kb", "page_kb"):
+        before, now = max(getattr(sample, what) for sample in first), getattr(last, what)
+        if now - before > MEMORY_GROWTH_KB:
+            told.append(f"resident memory of the {'tap' if what == 'kb' else 'page'}: {before:,} kB, then {now:,} kB")
     return told
 
 
@@ -287,20 +274,15 @@ def main(arguments: list[str] | None = None) -> int:
     asked = parser.parse_args(arguments)
     with tempfile.TemporaryDirectory(dir=asked.folder) as name:
         month = Month(Path(name), asked.hours, asked.seed, asked.each)
-        print(
-            f"{'hour':>6} {'kB':>8} {'entries':>9} {'history MB':>10} {'faults':>7} {'CPU s':>7}  the longest",
-            flush=True,
-        )
+        names = ("hour", "tap kB", "page kB", "entries", "history MB", "faults", "CPU s")
+        print(" ".join(f"{name:>10}" for name in names), " the longest", flush=True)
         for sample in month.live():
+            figures = [f"{sample.hour:g}", f"{sample.kb:,}", f"{sample.page_kb:,}", f"{sample.lengths.total():,}"]
+            figures += [f"{sample.history_bytes / 1e6:.1f}", f"{month.faults:,}", f"{time.process_time():.0f}"]
             longest = ", ".join(f"{way} {size:,}" for way, size in sample.lengths.most_common(4))
-            print(
-                f"{sample.hour:6.0f} {sample.kb:8,} {sample.lengths.total():9,} {sample.history_bytes / 1e6:10.1f} "
-                f"{month.faults:7,} {time.process_time():7.0f}  {longest}",
-                flush=True,
-            )
+            print(" ".join(f"{figure:>10}" for figure in figures), f" {longest}", flush=True)
+    print(f"{asked.hours} h, seed {asked.seed}")
     told = grown(month.samples)
-    first, last = month.samples[0], month.samples[-1]
-    print(f"{asked.hours} h, seed {asked.seed}: {first.kb:,} kB at hour {first.hour:g}, {last.kb:,} at {last.hour:g}")
     print("\n".join(told) or "nothing has grown")
     return bool(told)
 

@@ -33,14 +33,16 @@ def test_hours_of_a_box_whose_page_is_looked_at(
 
 def test_what_grows_is_told(program: Program) -> None:
     month = program("month")
-    flat = month.Sample(1.0, 50_000, Counter({"tap.some": 100, "tap.meters[]._bins": 100}), 0)
+    flat = month.Sample(1.0, 50_000, 40_000, Counter({"tap.some": 100, "tap.meters[]._bins": 100}), 0)
     assert month.grown([flat] * 8) == []
     more = Counter({"tap.some": 200, "tap.meters[]._bins": 1300, "tap.few": 30})
     assert month.grown([flat] * 7 + [replace(flat, lengths=more)]) == [
         "tap.some: 100 entries at most in the first quarter, 200 at the end"
     ]
-    (told,) = month.grown([flat] * 7 + [replace(flat, kb=60_000)])
-    assert told == "resident memory: 50,000 kB, then 60,000 kB"
+    assert month.grown([flat] * 7 + [replace(flat, kb=60_000, page_kb=50_000)]) == [
+        "resident memory of the tap: 50,000 kB, then 60,000 kB",
+        "resident memory of the page: 40,000 kB, then 50,000 kB",
+    ]
 
 
 def test_the_walk_finds_what_a_box_holds(program: Program) -> None:
