@@ -30,6 +30,7 @@ ENGLISH = "en"
 LANGUAGES = {
     "en": "English",
     "de": "Deutsch",
+    "es": "Español",
     "pt-BR": "Português (Brasil)",
 }
 """code (BCP 47): its own name for itself."""
