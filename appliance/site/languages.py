@@ -31,6 +31,7 @@ LANGUAGES = {
     "en": "English",
     "de": "Deutsch",
     "es": "Español",
+    "fr": "Français",
     "pt-BR": "Português (Brasil)",
 }
 """code (BCP 47): its own name for itself."""
