@@ -29,7 +29,7 @@ from appliance.judge.questions import UNKNOWN, Question, about_itself, questions
 FALSE_MOST = 0.03
 """Chance that anything is said of a watch in which nothing goes with the faults. Ours, below the usual 0.05."""
 RING_MOST = 0.05
-"""What is found must also stand, by itself, when all faults are moved as one: this guards against spells of hours."""
+"""What is found must also stand, by itself, when all faults are moved together: this guards against spells of hours."""
 BURSTS_LEAST, FAULTS_LEAST = 6, 12
 """Fewer bursts than this tell nothing, unless there are so many faults in them, which are then moved as one."""
 APART_S = 60.0
@@ -139,8 +139,9 @@ class Exposure:
             return None
         scan = Scan(codes, question.groups, bursts)
         dice = Random(f"{seed} {kind} {question.circumstance}")
-        chance = scan.shifted(dice, moves, enough) if thin else scan.scattered(dice, moves, enough, round(BURST_S))
-        return Answer(kind, question, scan, chance, partial(scan.shifted, dice, moves, enough), len(faults))
+        ring = partial(scan.shifted, dice, moves, enough, round(BURST_S))
+        chance = ring() if thin else scan.scattered(dice, moves, enough, round(BURST_S))
+        return Answer(kind, question, scan, chance, ring, len(faults))
 
     def _counted(self, faults: Sequence[Onset], only: Sequence[bool] | None) -> tuple[bytearray, list[int]]:
         """Which seconds could have held the start of a fault, and which held that of a separate one.
