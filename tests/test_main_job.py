@@ -143,7 +143,7 @@ def test_all_that_comes_is_kept_and_nothing_is_sent(cab: Cab) -> None:
 def test_a_mark_asked_for_over_the_socket_is_in_history(cab: Cab) -> None:
     cab.start()
     assert ask(cab.folder / "run" / "tap.sock", {"do": "mark", "note": "hand on the connector"}) == {"ok": True}
-    known = "catch-up, erase, job, log, mark, needs-delete, needs-keep, needs-use, self-test, stop, wiggle"
+    known = "catch-up, erase, handed-over, job, log, mark, needs-delete, needs-keep, needs-use, self-test, stop, wiggle"
     with pytest.raises(AskError, match=f"known: {known}"):
         ask(cab.folder / "run" / "tap.sock", {"do": "speak"})
     cab.wait_for(lambda picture: picture.get("marks"))

@@ -29,7 +29,7 @@ from appliance.judge.questions import UNKNOWN, Question, about_itself, questions
 FALSE_MOST = 0.03
 """Chance that anything is said of a watch in which nothing goes with the faults. Ours, below the usual 0.05."""
 RING_MOST = 0.05
-"""What is found must also stand, by itself, when all faults are moved together: this guards against spells of hours."""
+"""What is found must also stand, by itself, when all faults are moved as one: this guards against spells of hours."""
 BURSTS_LEAST, FAULTS_LEAST = 6, 12
 """Fewer bursts than this tell nothing, unless there are so many faults in them, which are then moved as one."""
 APART_S = 60.0
@@ -131,7 +131,8 @@ class Exposure:
         enough: int = ENOUGH,
     ) -> Answer | None:
         """One question about the faults of one kind; None where the evidence is thin. only: the seconds that count."""
-        counted, places = self._counted(faults, only)
+        heads = separate(faults)
+        counted, places = self._counted(heads, only)
         codes, at = _known(question.codes, counted, places)
         bursts = _bursts([self._starts_s[place] for place in places if question.codes[place] != UNKNOWN], at)
         thin = len(bursts) < BURSTS_LEAST
@@ -139,29 +140,21 @@ class Exposure:
             return None
         scan = Scan(codes, question.groups, bursts)
         dice = Random(f"{seed} {kind} {question.circumstance}")
-        ring = partial(scan.shifted, dice, moves, enough, round(BURST_S))
-        chance = ring() if thin else scan.scattered(dice, moves, enough, round(BURST_S))
-        return Answer(kind, question, scan, chance, ring, len(faults))
+        chance = scan.shifted(dice, moves, enough) if thin else scan.scattered(dice, moves, enough, round(BURST_S))
+        return Answer(kind, question, scan, chance, partial(scan.shifted, dice, moves, enough), len(faults))
 
-    def _counted(self, faults: Sequence[Onset], only: Sequence[bool] | None) -> tuple[bytearray, list[int]]:
-        """Which seconds could have held the start of a fault, and which held that of a separate one.
-
-        What is left out is the time in which a fault was on, no more: a spell moved elsewhere must be as long there.
-        """
+    def _counted(self, heads: Sequence[Separate], only: Sequence[bool] | None) -> tuple[bytearray, list[int]]:
+        """Which seconds could have held the start of a burst, and which did."""
         counted = bytearray(b"\1" * len(self._starts_s)) if only is None else bytearray(only)
         places: list[int] = []
-        for head in separate(faults):
+        for head in heads:
             place = bisect_right(self._starts_s, head.start_s) - 1
             if place < 0 or head.start_s - self._starts_s[place] > 2 or not counted[place]:
                 continue  # of a time of which nothing else is known, or that does not count
+            over = bisect_right(self._starts_s, head.end_s)
+            counted[place + 1 : over] = bytes(max(0, over - place - 1))
             if not places or places[-1] != place:
                 places.append(place)
-        for fault in faults:
-            first = bisect_right(self._starts_s, fault.start_s)
-            over = bisect_right(self._starts_s, inf if fault.end_s is None else fault.end_s)
-            counted[first:over] = bytes(max(0, over - first))
-        for place in places:
-            counted[place] = 1  # of one that began while another kind of it was on
         return counted, places
 
 

@@ -2,8 +2,8 @@
 
 Faults come in bursts, and circumstances last. So a second is never moved by itself: each burst of faults is put
 anywhere as one, as far from others as bursts are, and the circumstances stay as they follow each other. Stricter yet,
-all faults are moved by about the same time, round the watch as round a ring, so that lulls and spells of hours stay
-too; what goes with something that lasts for hours can hardly be told by that.
+all faults are moved by the same time, round the watch as round a ring, so that lulls and spells of hours stay too; what
+goes with something that lasts for hours can hardly be told by that.
 
 The p is that of Besag and Clifford, "Sequential Monte Carlo p-values", Biometrika 78 (1991): once so many moves have
 done as well as what was seen, no more are made. Holm, Scand. J. Statist. 6 (1979), corrects for many questions.
@@ -107,19 +107,14 @@ class Scan:
 
         return by_moves(self.seen, move, most, enough)
 
-    def shifted(self, dice: Random, most: int, enough: int = ENOUGH, loose: int = 0) -> Chance:
-        """All faults moved by the same time, round the watch, each burst by up to `loose` seconds more or less.
-
-        Moved stiffly, what comes at one place of every pass would by each whole pass fall upon that place again.
-        """
-        codes, seconds, chance = self._twice, self._seconds, dice.random
+    def shifted(self, dice: Random, most: int, enough: int = ENOUGH) -> Chance:
+        """All faults moved by the same time, round the watch."""
+        twice, seconds = self._twice, self._seconds
+        faults = [at for burst in self._bursts for at in burst]
 
         def move() -> float:
-            by, held = int(chance() * seconds), []
-            for burst in self._bursts:
-                moved = by + int((2 * chance() - 1) * loose)
-                held += [codes[(at + moved) % seconds] for at in burst]
-            return self._greatest(held)[0]
+            by = int(dice.random() * seconds)
+            return self._greatest([twice[at + by] for at in faults])[0]
 
         return by_moves(self.seen, move, most, enough)
 

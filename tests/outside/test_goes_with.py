@@ -95,7 +95,7 @@ def test_p_is_even_over_some_days_without_effect(days: ModuleType) -> None:
 @pytest.mark.slow
 @pytest.mark.timeout(3600)
 def test_p_is_even_over_many_days_without_effect(days: ModuleType) -> None:
-    """60 days; LINELAMP_DAYS=2000 asks for as many, which takes a good part of an hour."""
+    """60 days; LINELAMP_DAYS=2000 asks for as many, which takes some minutes."""
     told = smooth_ps(days, int(os.environ.get("LINELAMP_DAYS", "60")), 1.0)
     assert len(told) >= 8
     for name, values in told.items():

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from typing import Any
 
 import pytest
-from playwright.sync_api import Browser
+from playwright.sync_api import Browser, expect
 
 from tests.web.test_reached import PATHS, RUN, axe
 
@@ -85,7 +85,7 @@ def test_the_choice_is_kept_what_comes_live_is_translated_and_the_clock_is_the_p
     assert page.locator("html").get_attribute("lang") == "de"
     assert "Alles, was das Steuergerät braucht, kommt." in page.inner_text("#verdict")
     past.show(failing)
-    page.wait_for_function("document.querySelector('#verdict .word').textContent === 'NO-GO'")
+    expect(page.locator("#verdict .word")).to_have_text("NO-GO")
     told = page.inner_text("#verdict").replace("\N{NO-BREAK SPACE}", " ")
     assert "GGA war 3,1 s lang weg; erlaubt ist eine Lücke von höchstens 0,6 s." in told
     assert "seit 06:17:09." in told
