@@ -186,6 +186,9 @@ class Keeper(Orders):
                 self._carry_out(self._orders.get_nowait(), writer)
                 if self._renewal is not None:
                     writer = self._renew(writer, *self._renewal)
+                if self._clock() >= secure_ns:  # however much waits: what is brought in at once must fit the card
+                    self._called.set()
+                    break
             if (now_ns := self._clock()) >= secure_ns:
                 secure_ns = now_ns + int(SECURE_S * 1e9)  # from its beginning, so that slow ones fall due
                 if now_ns >= self._commit_ns or not self._secure(writer):

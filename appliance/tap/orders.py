@@ -20,6 +20,9 @@ TROUBLES = (HistoryError, sqlite3.Error, OSError)
 
 Order = Callable[[HistoryWriter], None]
 
+CHUNKS_WAIT = 16
+"""Pieces of a line that may wait for the keeper's next turn; what comes faster than a line can, it takes at once."""
+
 
 class Orders:
     """Never blocks who orders. dropped: orders that found the queue full."""
@@ -31,7 +34,7 @@ class Orders:
 
     def chunk(self, line: str, chunk: Chunk) -> None:
         """Raw bytes of a line. There are many, and nobody waits for them: they are taken with what comes next."""
-        self._order(lambda writer: writer.add_chunk(line, chunk), soon=False)
+        self._order(lambda writer: writer.add_chunk(line, chunk), soon=self._orders.qsize() >= CHUNKS_WAIT)
 
     def second(self, row: SecondRow) -> None:
         """A line's measures over one second."""
