@@ -9,14 +9,14 @@ import shutil
 import subprocess
 import sys
 import tomllib
-from importlib.machinery import SourceFileLoader
-from importlib.util import module_from_spec, spec_from_loader
 from pathlib import Path
 from types import ModuleType
 
 import pypdfium2
 import pytest
 import zxingcpp
+
+from tests.programs import as_module
 
 ROOT = Path(__file__).parents[2]
 PROGRAM = ROOT / "image-build" / "personalise"
@@ -27,14 +27,7 @@ SECTORS = 70_000  # as FAT32 takes at least
 
 @pytest.fixture(scope="module")
 def program() -> ModuleType:
-    loader = SourceFileLoader("personalise", str(PROGRAM))
-    spec = spec_from_loader("personalise", loader)
-    assert spec
-    module = module_from_spec(spec)
-    sys.dont_write_bytecode, before = True, sys.dont_write_bytecode
-    loader.exec_module(module)
-    sys.dont_write_bytecode = before
-    return module
+    return as_module(PROGRAM)
 
 
 @pytest.fixture

@@ -15,11 +15,10 @@ import subprocess
 import sys
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
-from importlib.machinery import SourceFileLoader
-from importlib.util import module_from_spec, spec_from_loader
 from pathlib import Path
 from typing import IO, Any
 
+from tests.programs import as_module
 from updating import trial
 from updating.box import Box, call
 
@@ -31,14 +30,7 @@ STEPS_MOST = 400
 
 def bundle_program() -> Any:
     """image-build/bundle as a module, new each time."""
-    loader = SourceFileLoader("bundle", str(ROOT / "image-build/bundle"))
-    spec = spec_from_loader("bundle", loader)
-    assert spec
-    module = module_from_spec(spec)
-    sys.dont_write_bytecode, before = True, sys.dont_write_bytecode
-    loader.exec_module(module)
-    sys.dont_write_bytecode = before
-    return module
+    return as_module(ROOT / "image-build/bundle")
 
 
 @dataclass

@@ -323,6 +323,14 @@ def listener(page: Page) -> Iterator[Listener]:
 
 
 @pytest.fixture
+def box(past: Page, listener: Listener) -> Page:
+    """The page of an installation that has the unit for updates and Wi-Fi."""
+    listener.answer = {"ok": True, "rows": []}
+    past.equip()
+    return past
+
+
+@pytest.fixture
 def soon() -> Callable[[Callable[[], bool]], float]:
     """Waits until something holds, at most 20 s; gives how long it took in s."""
 

@@ -120,13 +120,6 @@ def test_a_full_card_is_told_before_anything_comes(intake: Intake, monkeypatch: 
     assert lying(tmp_path) == []
 
 
-@pytest.fixture
-def box(past: Any, listener: Any) -> Any:
-    listener.answer = {"ok": True, "rows": []}
-    past.equip()
-    return past
-
-
 def folder(page: Any) -> Path:
     path: Path = page.history_path.parent / "update"
     return path

@@ -23,14 +23,6 @@ PIN = "405162"
 GOOD = {"name": "Larkmere box", "country": "GB", "channel": "11", "passphrase": 'seven"rows; of\\maize'}
 
 
-@pytest.fixture
-def box(past: Any, listener: Any) -> Any:
-    """The page of an installation that has the unit."""
-    listener.answer = {"ok": True, "rows": []}
-    past.equip()
-    return past
-
-
 def folder(page: Any) -> Path:
     path: Path = page.history_path.parent / "wifi"
     return path
