@@ -40,6 +40,7 @@ class Garble:
 
     def __init__(self) -> None:
         self._seen: Counter[int] = Counter()
+        self._size = 0
         self._strange: dict[tuple[str, str], deque[int]] = {}
 
     def add(self, damaged: Damaged) -> None:
@@ -48,12 +49,15 @@ class Garble:
         if damaged.reason == "alphabet-wrong" and (key in self._strange or len(self._strange) < _MESSAGES_MOST):
             self._strange.setdefault(key, deque(maxlen=_STRANGE_MOST)).append(damaged.frame.end_ns)
         self._seen.update(damaged.frame.raw)
-        if self._seen.total() > _BYTES_MOST:
+        self._size += len(damaged.frame.raw)
+        if self._size > _BYTES_MOST:
             self._seen = Counter({byte: count // 2 for byte, count in self._seen.items() if count > 1})
+            self._size = self._seen.total()
 
     def forget(self) -> None:
         """What was garbled so far was heard at a wrong setting."""
         self._seen.clear()
+        self._size = 0
         self._strange.clear()
 
     def surplus(self, talker: str, type_: str, rate: Rate, due_hz: float, now_ns: int) -> tuple[int, float]:

@@ -129,9 +129,10 @@ class Hunt:
 
     def damaged(self, damaged: Damaged) -> None:
         """A damaged sentence ended in the bytes that are taken next."""
-        row = damaged.frame.raw.rstrip(b"\r\n")
-        text = len(row) - len(row.translate(None, _TEXT))
-        self._legible |= bool(damaged.talker) and text >= LEGIBLE_LEAST * len(row)
+        if damaged.talker and not self._legible:
+            row = damaged.frame.raw.rstrip(b"\r\n")
+            text = len(row) - len(row.translate(None, _TEXT))
+            self._legible = text >= LEGIBLE_LEAST * len(row)
 
     def prepare(self, most: int = 1) -> bool:
         """Makes ready, a little at a time, what doubts will be settled by; whether all of it is. For idle moments."""

@@ -21,6 +21,7 @@ FRAME_MOST_BYTES = 1024
 """Longest frame kept, in bytes. Twelve times the standard's 82: makers' sentences are long. Our choice."""
 
 _START = re.compile(rb"[$!]")
+_STARTS_ONLY = re.compile(rb"\$+(?=\$)")
 _NOT_BLANK = re.compile(rb"[^\r\n]")
 _CLOSED_BY_CHECKSUM = re.compile(rb"\*[0-9A-Fa-f]{2}\Z")
 
@@ -74,6 +75,9 @@ class Framer:
                     self._in_stray = False
                     begin = end
                     continue
+                if (end := self._starts_only(chunk, begin, frames)) > begin:
+                    begin = end
+                    continue
             if not self._open and data[begin] not in b"$!":
                 begin = self._skip_junk(chunk, begin)
             else:
@@ -87,6 +91,18 @@ class Framer:
             whole = _CLOSED_BY_CHECKSUM.search(self._open.removesuffix(b"\r"))
             self._close(frames, "" if whole else "cut-short")
         return frames
+
+    def _starts_only(self, chunk: Chunk, begin: int, frames: list[Frame]) -> int:
+        """The quick way for each `$` with another right behind it, a frame cut short; gives where they end."""
+        run = _STARTS_ONLY.match(chunk.data, begin)
+        if run is None:
+            return begin
+        for at in range(begin, run.end()):
+            at_ns = chunk.start_ns + at * chunk.step_ns
+            frames.append(Frame(b"$", at_ns, at_ns, "cut-short"))
+        self.framed += run.end() - begin
+        self._in_stray = False
+        return run.end()
 
     def _skip_junk(self, chunk: Chunk, begin: int) -> int:
         """Counts the bytes from begin to the next start as junk; gives where they end."""

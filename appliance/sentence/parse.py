@@ -103,9 +103,11 @@ def parse(frame: Frame, checksum_required: bool = True) -> Sentence | Damaged:
 
     checksum_required: whether a sentence without a checksum counts as damaged.
     """
+    if frame.flaw:
+        return Damaged(frame, frame.flaw)
     raw = frame.raw
     body = raw[1:-5]
-    if raw[-5:] == _ENDS[checksum(body)] and not frame.flaw:
+    if raw[-5:] == _ENDS[checksum(body)]:
         shape = _shapes.find(raw[:-5].translate(TO_SHAPE))
         if shape is not None:
             for part, allowed in shape.lookups:
@@ -117,10 +119,8 @@ def parse(frame: Frame, checksum_required: bool = True) -> Sentence | Damaged:
 
 
 def _judge(frame: Frame, checksum_required: bool) -> Sentence | Damaged:
-    """Asks every question, in the order of their importance."""
+    """Asks every question of a frame without a flaw, in the order of their importance."""
     raw = frame.raw
-    if frame.flaw:
-        return Damaged(frame, frame.flaw)
     row = raw[1:].rstrip(b"\r\n")
     if not row.isascii() or not row.decode("ascii").isprintable():
         return Damaged(frame, "alphabet-wrong", _first_unprintable(row))

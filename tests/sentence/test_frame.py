@@ -49,6 +49,7 @@ CASES = (
     Case("start lost", GGA[1:] + HDT, ((HDT, ""),), junk=len(GGA) - 1, stray=1),
     Case("two starts", b"$" + HDT, ((b"$", "cut-short"), (HDT, ""))),
     Case("only starts", b"$$$", ((b"$", "cut-short"), (b"$", "cut-short")), pending=b"$"),
+    Case("starts behind junk", b"ab$$" + HDT, ((b"$", "cut-short"), (b"$", "cut-short"), (HDT, "")), junk=2, stray=1),
     Case("! inside a frame", b"$A!B\r\n", ((b"$A!B\r\n", ""),)),
     Case("! cut by $", b"!A" + HDT, ((b"!A", "cut-short"), (HDT, ""))),
     Case("not ended", HDT + GGA[:20], ((HDT, ""),), pending=GGA[:20]),
@@ -183,7 +184,9 @@ def test_chunks_keep_their_own_times() -> None:
 # Bytes in which starts, ends and stars come often enough to meet.
 RUBBISH = st.one_of(
     st.binary(max_size=200),
-    st.lists(st.sampled_from([b"$", b"!", b"\r", b"\n", b"*", b"47", b",", b"\x80", GGA, HDT, AIS[:20]])).map(b"".join),
+    st.lists(st.sampled_from([b"$", b"$$$", b"!", b"\r", b"\n", b"*", b"47", b",", b"\x80", GGA, HDT, AIS[:20]])).map(
+        b"".join
+    ),
     st.integers(FRAME_MOST_BYTES - 3, FRAME_MOST_BYTES + 3).map(lambda size: b"$" + b"q" * size),
 )
 FED = st.lists(RUBBISH, max_size=6).map(b"".join)
