@@ -15,9 +15,10 @@ from collections import defaultdict
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
-from itertools import compress
+from itertools import compress, pairwise
 from math import inf, log
 from random import Random
+from statistics import fmean, pstdev
 from typing import Any
 
 from appliance.judge.circumstances import Onset, Second
@@ -36,6 +37,8 @@ APART_S = 60.0
 """Faults that follow within this are one and the same. Ours."""
 BURST_S = 300.0
 """Faults that follow within this are of one burst, and not independent. Ours."""
+EVEN_PACE = 0.5
+"""Where the times from fault to fault spread by less than this share of their mean, there are no bursts. Ours."""
 SECONDS_LEAST = 600
 WITHIN_S = 2
 """A fault is put down to what was known in the second before it began; by whole seconds that is so near."""
@@ -134,14 +137,16 @@ class Exposure:
         heads = separate(faults)
         counted, places = self._counted(heads, only)
         codes, at = _known(question.codes, counted, places)
-        bursts = _bursts([self._starts_s[place] for place in places if question.codes[place] != UNKNOWN], at)
+        came_s = [self._starts_s[place] for place in places if question.codes[place] != UNKNOWN]
+        bursts = [[one] for one in at] if _evenly(at, len(codes)) else _bursts(came_s, at)
         thin = len(bursts) < BURSTS_LEAST
         if (thin and (len(at) < FAULTS_LEAST or question.of_time)) or len(codes) < SECONDS_LEAST:
             return None
         scan = Scan(codes, question.groups, bursts)
         dice = Random(f"{seed} {kind} {question.circumstance}")
         chance = scan.shifted(dice, moves, enough) if thin else scan.scattered(dice, moves, enough, round(BURST_S))
-        return Answer(kind, question, scan, chance, partial(scan.shifted, dice, moves, enough), len(faults))
+        ring = (lambda: chance) if thin else partial(scan.shifted, dice, moves, enough, round(BURST_S / 2))
+        return Answer(kind, question, scan, chance, ring, len(faults))
 
     def _counted(self, heads: Sequence[Separate], only: Sequence[bool] | None) -> tuple[bytearray, list[int]]:
         """Which seconds could have held the start of a burst, and which did."""
@@ -151,8 +156,9 @@ class Exposure:
             place = bisect_right(self._starts_s, head.start_s) - 1
             if place < 0 or head.start_s - self._starts_s[place] > 2 or not counted[place]:
                 continue  # of a time of which nothing else is known, or that does not count
-            over = bisect_right(self._starts_s, head.end_s)
-            counted[place + 1 : over] = bytes(max(0, over - place - 1))
+            for one in head.faults:
+                on, over = bisect_right(self._starts_s, one.start_s), bisect_right(self._starts_s, _over_s(one))
+                counted[on:over] = bytes(max(0, over - on))
             if not places or places[-1] != place:
                 places.append(place)
         return counted, places
@@ -160,22 +166,36 @@ class Exposure:
 
 @dataclass(slots=True)
 class Separate:
-    """A fault, or some that followed each other closely: when the first began, and until when they count as one."""
+    """A fault, or some that followed each other closely and count as one; when the first began, the last was over."""
 
-    start_s: float
-    end_s: float
+    faults: list[Onset]
+    over_s: float
+
+    @property
+    def start_s(self) -> float:
+        return self.faults[0].start_s
 
 
 def separate(faults: Sequence[Onset]) -> list[Separate]:
     """Faults in order of their start, those as one that follow within APART_S of the last one's end."""
     heads: list[Separate] = []
     for fault in faults:
-        over_s = max(fault.start_s, inf if fault.end_s is None else fault.end_s) + APART_S
-        if heads and fault.start_s <= heads[-1].end_s:
-            heads[-1].end_s = max(heads[-1].end_s, over_s)
+        if heads and fault.start_s <= heads[-1].over_s + APART_S:
+            heads[-1].faults.append(fault)
+            heads[-1].over_s = max(heads[-1].over_s, _over_s(fault))
         else:
-            heads.append(Separate(fault.start_s, over_s))
+            heads.append(Separate([fault], _over_s(fault)))
     return heads
+
+
+def _over_s(fault: Onset) -> float:
+    return max(fault.start_s, inf if fault.end_s is None else fault.end_s)
+
+
+def _evenly(at: Sequence[int], seconds: int) -> bool:
+    """Whether faults keep a pace, one by one and through the whole watch, however near to each other they are."""
+    apart = [later - sooner for sooner, later in pairwise([*at, at[0] + seconds])] if at else []
+    return len(apart) > 1 and pstdev(apart) < EVEN_PACE * fmean(apart)
 
 
 def _bursts(came_s: Sequence[float], at: Sequence[int]) -> list[list[int]]:

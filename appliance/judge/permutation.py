@@ -107,14 +107,20 @@ class Scan:
 
         return by_moves(self.seen, move, most, enough)
 
-    def shifted(self, dice: Random, most: int, enough: int = ENOUGH) -> Chance:
-        """All faults moved by the same time, round the watch."""
-        twice, seconds = self._twice, self._seconds
-        faults = [at for burst in self._bursts for at in burst]
+    def shifted(self, dice: Random, most: int, enough: int = ENOUGH, loose: int = 0) -> Chance:
+        """All faults moved by the same time, round the watch; each burst by up to `loose` seconds more or less.
+
+        What comes at an even pace, and circumstances that do, would otherwise fall in step at every so many moves.
+        """
+        twice, seconds, chance = self._twice, self._seconds, dice.random
 
         def move() -> float:
-            by = int(dice.random() * seconds)
-            return self._greatest([twice[at + by] for at in faults])[0]
+            by = chance() * seconds
+            held: list[int] = []
+            for burst in self._bursts:
+                begins = int(by + (2 * chance() - 1) * loose) % seconds
+                held += [twice[(at + begins) % seconds] for at in burst]
+            return self._greatest(held)[0]
 
         return by_moves(self.seen, move, most, enough)
 

@@ -88,7 +88,7 @@ def test_faults_that_go_with_a_speed_are_told_with_both_shares(page: Any, settle
     assert words is not None
     shares = [float(width) for width in re.findall(r'<rect class="(?:struck|spent)"[^>]*width="([\d.]+)"', text)]
     assert shares[0] == 100.0
-    assert shares[1] == pytest.approx(18, abs=2)  # of 25 %, the minute after each fault does not count
+    assert shares[1] == pytest.approx(25, abs=1)  # 60 s of each 240, a fault being on for 2 of them
     assert text.count('class="spot"') == 18
     assert "style=" not in text
 
