@@ -1,9 +1,11 @@
 """What goes with the faults: whether those of a kind come in some circumstance more often than chance would have them.
 
 Exposure is counted: the time spent in each circumstance, without the time in which a fault of that kind was on
-already. Faults that come at once are one, and those of a burst are moved together. The p is that of `permutation`,
-corrected for all that was asked. Of two circumstances that go together, such as moving and speed, only the stronger
-is told, unless the other still matters within it or without it. Where the evidence is thin, nothing is said.
+already. Faults that come at once are one, and those of a burst are moved together. The minute in which another fault
+would be the same one does count: it goes wherever a burst is moved to, and without it the p of bursts would not be
+even. The p is that of `permutation`, corrected for all that was asked. Of two circumstances that go together, such as
+moving and speed, only the stronger is told, unless the other still matters within it or without it. Where the evidence
+is thin, nothing is said.
 
 That two things go together does not prove that one makes the other: the sentence says where to look.
 """
@@ -138,14 +140,15 @@ class Exposure:
         counted, places = self._counted(heads, only)
         codes, at = _known(question.codes, counted, places)
         came_s = [self._starts_s[place] for place in places if question.codes[place] != UNKNOWN]
-        bursts = [[one] for one in at] if _evenly(at, len(codes)) else _bursts(came_s, at)
+        bursts = _bursts(came_s, at)
         thin = len(bursts) < BURSTS_LEAST
         if (thin and (len(at) < FAULTS_LEAST or question.of_time)) or len(codes) < SECONDS_LEAST:
             return None
-        scan = Scan(codes, question.groups, bursts)
+        loose = _pause(at) // 4 if thin else round(BURST_S / 2)
+        scan = Scan(codes, question.groups, [[one] for one in at] if thin and loose else bursts)
         dice = Random(f"{seed} {kind} {question.circumstance}")
-        chance = scan.shifted(dice, moves, enough) if thin else scan.scattered(dice, moves, enough, round(BURST_S))
-        ring = (lambda: chance) if thin else partial(scan.shifted, dice, moves, enough, round(BURST_S / 2))
+        ring = partial(scan.shifted, dice, moves, enough, loose)
+        chance = ring() if thin else scan.scattered(dice, moves, enough, round(BURST_S))
         return Answer(kind, question, scan, chance, ring, len(faults))
 
     def _counted(self, heads: Sequence[Separate], only: Sequence[bool] | None) -> tuple[bytearray, list[int]]:
@@ -166,7 +169,7 @@ class Exposure:
 
 @dataclass(slots=True)
 class Separate:
-    """A fault, or some that followed each other closely and count as one; when the first began, the last was over."""
+    """A fault, or some that followed each other closely and count as one; over_s: when the last was over."""
 
     faults: list[Onset]
     over_s: float
@@ -192,10 +195,10 @@ def _over_s(fault: Onset) -> float:
     return max(fault.start_s, inf if fault.end_s is None else fault.end_s)
 
 
-def _evenly(at: Sequence[int], seconds: int) -> bool:
-    """Whether faults keep a pace, one by one and through the whole watch, however near to each other they are."""
-    apart = [later - sooner for sooner, later in pairwise([*at, at[0] + seconds])] if at else []
-    return len(apart) > 1 and pstdev(apart) < EVEN_PACE * fmean(apart)
+def _pause(at: Sequence[int]) -> int:
+    """Mean time from fault to fault in s, where they come one by one at an even pace; 0 where they come in bursts."""
+    apart = [later - sooner for sooner, later in pairwise(at)]
+    return round(fmean(apart)) if pstdev(apart) < EVEN_PACE * fmean(apart) else 0
 
 
 def _bursts(came_s: Sequence[float], at: Sequence[int]) -> list[list[int]]:

@@ -110,7 +110,8 @@ class Scan:
     def shifted(self, dice: Random, most: int, enough: int = ENOUGH, loose: int = 0) -> Chance:
         """All faults moved by the same time, round the watch; each burst by up to `loose` seconds more or less.
 
-        What comes at an even pace, and circumstances that do, would otherwise fall in step at every so many moves.
+        Without that, faults at an even pace and passes of one length would be in step again after each pass, and
+        nothing could be told of them.
         """
         twice, seconds, chance = self._twice, self._seconds, dice.random
 
