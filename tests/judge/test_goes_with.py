@@ -71,6 +71,22 @@ def test_one_burst_is_one_burst_however_many_faults_it_has() -> None:
     assert goes_with(seconds(), burst) == []
 
 
+def test_a_fault_in_each_pass_of_one_length_is_told_though_any_whole_pass_later_it_would_fit_as_well() -> None:
+    """Passes of 240 s, nearer than faults of two bursts are, so that all are one burst."""
+    dice = Random(4)
+    watch = [Second(one.at_s, speed_mps=3.0 if one.at_s % 240 < 60 else 1.5) for one in seconds()[:5400]]
+    starts = [240 * cycle + dice.uniform(25, 35) for cycle in range(1, 19)]
+    told = goes_with(watch, [Onset("contact-loss", at_s, at_s + 1) for at_s in starts])
+    assert [one["circumstance"] for one in told] == ["speed"]
+
+
+def test_a_spell_of_faults_at_an_even_pace_proves_nothing_of_what_lasts_as_long() -> None:
+    """Sixteen faults within half an hour, in which the box was warm: both came once."""
+    watch = [Second(one.at_s, temperature_c=40.0 if 5000 <= one.at_s < 7600 else 25.0) for one in seconds()]
+    spell = [Onset("contact-loss", 5050 + 110.0 * n, 5051 + 110.0 * n) for n in range(16)]
+    assert not [one for one in goes_with(watch, spell) if one["circumstance"] == "temperature"]
+
+
 def test_time_in_a_fault_is_no_exposure() -> None:
     """Between the faults the machine was always fast, and slow only while a fault was on: speed explains nothing."""
     watch = [replace(one, speed_mps=1.5 if one.at_s % 600 >= 300 else 3.0) for one in seconds()]
