@@ -24,7 +24,7 @@ from pathlib import Path
 
 from trial.cuts import power_cuts
 from trial.feed import Feed
-from trial.hotspot import hotspot
+from trial.hotspot import PIN, another_wifi, hotspot
 from trial.machine import PI, VIRT, Machine, write_boot_file
 from trial.report import Failed, LeftOut, Report, until
 from trial.system import hung_tap, system, writes_outside
@@ -40,6 +40,7 @@ ssid = "{SSID}"
 passphrase = "{PASSPHRASE}"
 [web]
 port = 80
+pin = "{PIN}"
 """
 FED_S = 20.0
 FAULTY = BOOT_FILE + '[lamps]\ngreen = "seventeen"\n'
@@ -100,6 +101,7 @@ def on_virt(report: Report, image: Path, boot: Path, work: Path, feed_s: float) 
     try:
         power_on(report, machine, "virt", lamps=False)
         hotspot(report, machine, SSID, PASSPHRASE, NAME)
+        another_wifi(report, machine, PASSPHRASE, NAME)
         feed = Feed(machine.feed)
         time.sleep(FED_S)
         feed.stop()

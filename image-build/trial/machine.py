@@ -9,6 +9,7 @@ from __future__ import annotations
 import base64
 import contextlib
 import json
+import re
 import shutil
 import socket
 import subprocess
@@ -18,6 +19,7 @@ import urllib.request
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
+from urllib.parse import urlencode
 
 from trial.report import Failed
 
@@ -118,6 +120,19 @@ def write_boot_file(image: Path, words: str) -> None:
     subprocess.run(copy, input=words.encode(), check=True)
 
 
+def send_form(origin: str, path: str, fields: dict[str, str]) -> str:
+    """Opens a page, and sends its form as a browser does, with its cookie and token; gives the page that follows."""
+    browser = urllib.request.build_opener(urllib.request.HTTPCookieProcessor())
+    page = browser.open(origin + path, timeout=120).read().decode()
+    token = re.search(r'name="token" value="([^"]+)"', page)
+    if not token:
+        raise Failed(f"{path} has no form: {page[-500:]}")
+    data = urlencode(fields | {"token": token[1]}).encode()
+    asked = urllib.request.Request(origin + path, data, {"Origin": origin})
+    said: bytes = browser.open(asked, timeout=120).read()
+    return said.decode()
+
+
 class Machine:
     """Power on. Its folder holds the sockets and writes.log; feed() sends on the line, and counts what comes back."""
 
@@ -130,7 +145,8 @@ class Machine:
         self.writes.touch()
         with socket.socket() as free:
             free.bind(("127.0.0.1", 0))
-            self.port: int = free.getsockname()[1]
+            port = free.getsockname()[1]
+        self.origin = f"http://127.0.0.1:{port}"
         initrd = folder / "initrd.img"
         unit = {"conf/conf.d/boot-test": SHELL.replace("@port@", kind.shell[1])}
         initrd.write_bytes(padded((boot / "initrd.img").read_bytes()) + archive(unit))
@@ -143,7 +159,7 @@ class Machine:
              "-kernel", boot / "vmlinuz", "-initrd", initrd,
              "-append", f"{(boot / 'cmdline.txt').read_text().strip()} {kind.append}",
              "-drive", ",".join(card),
-             "-netdev", f"user,id=n0,hostfwd=tcp:127.0.0.1:{self.port}-:80", "-device", f"{kind.net},netdev=n0",
+             "-netdev", f"user,id=n0,hostfwd=tcp:127.0.0.1:{port}-:80", "-device", f"{kind.net},netdev=n0",
              "-chardev", f"socket,id=line,path={folder / 'line'},server=on,wait=on", "-serial", "chardev:line",
              "-chardev", f"socket,id=shell,path={folder / 'shell'},server=on,wait=off,logfile={folder / 'shell.log'}",
              "-device", f"{kind.shell[0]},chardev=shell",
@@ -203,7 +219,7 @@ class Machine:
 
     def get(self, path: str, timeout_s: float = 60.0) -> bytes:
         """What the page's server answers."""
-        with urllib.request.urlopen(f"http://127.0.0.1:{self.port}{path}", timeout=timeout_s) as answer:
+        with urllib.request.urlopen(self.origin + path, timeout=timeout_s) as answer:
             data: bytes = answer.read()
             return data
 

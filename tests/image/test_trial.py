@@ -3,17 +3,21 @@ leaves, and what counts as lost. The boot test as a whole is image-build/test.""
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
 import sqlite3
 import subprocess
 import sys
+import threading
+import urllib.error
 import zipfile
 from datetime import UTC, datetime
 from pathlib import Path
 from random import Random
 
 import pytest
+from werkzeug.serving import make_server
 
 from updating import bundle
 from updating.box import Box
@@ -24,9 +28,11 @@ sys.path.insert(0, str(BUILD))
 from appliance.history.rows import WatchStart  # noqa: E402
 from appliance.history.writer import HistoryWriter  # noqa: E402
 from appliance.sentence.chunk import Chunk  # noqa: E402
+from appliance.site import create_app  # noqa: E402
+from appliance.site.handing_over import Unit  # noqa: E402
 from tests.systemd.updated_box import bundle_program  # noqa: E402
 from trial.cuts import Clock, copy_part, opened  # noqa: E402
-from trial.machine import archive, padded  # noqa: E402
+from trial.machine import archive, padded, send_form  # noqa: E402
 from trial.report import Failed, LeftOut, Report  # noqa: E402
 from trial.updates import that_does_not_run  # noqa: E402
 from trial.writes import SECTOR, Card, Flush, Write, read_log  # noqa: E402
@@ -217,3 +223,26 @@ def test_a_bundle_that_does_not_run_is_right_in_all_else(tmp_path: Path) -> None
     (one,) = bundle.unpack(found, tmp_path / "wheels")
     with zipfile.ZipFile(one) as packed, pytest.raises(SystemExit):
         exec(packed.read("appliance/tap/daemon.py").decode() + "\nrun(None)", {})
+
+
+def test_another_wifi_is_asked_for_as_a_browser_does(tmp_path: Path) -> None:
+    (tmp_path / "wifi").mkdir()
+    now = tmp_path / "wifi-now.json"
+    now.write_text('{"on": true, "name": "cab-3", "country": "GB", "channel": 6}')
+    unit = Unit(tmp_path / "none.db", wifi_now=now)
+    app = create_app(tmp_path / "none.json", tmp_path / "none.db", tmp_path / "none.sock", pin="405162", unit=unit)
+    server = make_server("127.0.0.1", 0, app)
+    thread = threading.Thread(target=server.serve_forever)
+    thread.start()
+    try:
+        origin = f"http://127.0.0.1:{server.server_port}"
+        wished = {"name": "cab-9", "country": "GB", "channel": "11", "passphrase": "worrah dna hguolp"}
+        with pytest.raises(urllib.error.HTTPError):
+            send_form(origin, "/box/wifi", wished | {"pin": "1"})
+        assert list((tmp_path / "wifi").iterdir()) == []
+        assert "cab-9" in send_form(origin, "/box/wifi", wished | {"pin": "405162"})
+    finally:
+        server.shutdown()
+        thread.join()
+        server.server_close()
+    assert json.loads((tmp_path / "wifi/wanted").read_bytes()) == wished | {"channel": 11}
