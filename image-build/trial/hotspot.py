@@ -57,6 +57,8 @@ def asked_once(name, server, port):
 pathlib.Path("/tmp/phone.conf").write_text(
     'ctrl_interface=/run/phone\nnetwork={\n ssid="%s"\n psk="%s"\n scan_ssid=1\n}\n' % (ssid, passphrase))
 run("ip", "link", "set", "lo", "up")
+run("ip", "address", "flush", "dev", "wlan1")  # of the net it was in before
+pathlib.Path("/run/net-wlan1.conf").unlink(missing_ok=True)
 run("wpa_supplicant", "-B", "-P", "/run/phone.pid", "-i", "wlan1", "-c", "/tmp/phone.conf")
 until_s = time.monotonic() + wait_s
 try:
