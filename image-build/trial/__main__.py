@@ -24,11 +24,11 @@ from pathlib import Path
 
 from trial.cuts import power_cuts
 from trial.feed import Feed
-from trial.hotspot import PIN, another_wifi, hotspot
-from trial.machine import PI, VIRT, Machine, write_boot_file
+from trial.hotspot import another_wifi, hotspot
+from trial.machine import PI, PIN, VIRT, Machine, write_boot_file
 from trial.report import Failed, LeftOut, Report, until
 from trial.system import hung_tap, system, writes_outside
-from trial.updates import updates
+from trial.updates import after_the_cut, changed_and_good, cut_on_trial, made, one_that_does_not_run
 from trial.verdicts import SETTLE_MOST_S, log_taken_away, power_on, silent, verdicts
 
 NAME, SSID, PASSPHRASE = "cab-3", "cab-3", "plough and harrow"
@@ -114,13 +114,25 @@ def on_virt(report: Report, image: Path, boot: Path, work: Path, feed_s: float) 
 
 def to_another_version(report: Report, image: Path, boot: Path, work: Path, key: Path | None) -> None:
     """Step 9 in QEMU's plain machine, which has a place for a stick."""
+    good = made(report, key, work)
+    if good is None or key is None:
+        return
     machine = Machine(VIRT, image, boot, work / "update")
     try:
         power_on(report, machine, "update", lamps=False)
-        updates(report, machine, key, work)
+        changed_and_good(report, machine, good, work)
+        cut_on_trial(report, machine)
     finally:
         machine.cut()
     silent(report, machine, "update")
+    machine = Machine(VIRT, image, boot, work / "after-update")
+    try:
+        power_on(report, machine, "after an update", lamps=False)
+        after_the_cut(report, machine)
+        one_that_does_not_run(report, machine, good, key, work)
+    finally:
+        machine.cut()
+    silent(report, machine, "after an update")
 
 
 def main() -> int:

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import json
 
-from trial.machine import Machine, send_form
+from trial.machine import PIN, Machine, send_form
 from trial.report import Failed, Report, until
 
 PHONE_MOST_S = 900
 """Its own waits come to 400 s; the rest is room for slow emulation. Then it tells how far it came."""
-PIN = "405162"  # invented; in the boot file of the test
 NOBODY_S = 600.0  # promised on the page, and by appliance/card/change.py
 FOLDER = "/var/lib/linelamp/wifi"
 UP = "iw dev wlan0 info"

@@ -27,6 +27,7 @@ GREEN, RED = 17, 27
 GPLEV0 = 0x3F200034  # levels of GPIO 0 to 31 (BCM2837 ARM Peripherals)
 REVISION = "a02082"  # a Pi 3 B, told to the kernel by the firmware, which QEMU is not
 BOOT_AT = 4 * 1024 * 1024  # of the boot partition in the image, see image-build/pack
+PIN = "405162"  # invented; in the boot file
 SHELL_MARK = "linelamp-boot-test"
 # A root shell on a port that QEMU plugs in, as a unit in memory alone: the initramfs reads it as a part of its
 # configuration, from a second archive behind its own, and lays it down once /run is there. Not a part of the card.
@@ -120,15 +121,18 @@ def write_boot_file(image: Path, words: str) -> None:
     subprocess.run(copy, input=words.encode(), check=True)
 
 
-def send_form(origin: str, path: str, fields: dict[str, str]) -> str:
-    """Opens a page, and sends its form as a browser does, with its cookie and token; gives the page that follows."""
+def send_form(origin: str, path: str, fields: dict[str, str], to: str = "") -> str:
+    """Opens a page, and sends a form of it as a browser does, with its cookie and token; gives the page that follows.
+
+    to: where that form goes, if not to its own page.
+    """
     browser = urllib.request.build_opener(urllib.request.HTTPCookieProcessor())
     page = browser.open(origin + path, timeout=120).read().decode()
     token = re.search(r'name="token" value="([^"]+)"', page)
     if not token:
         raise Failed(f"{path} has no form: {page[-500:]}")
     data = urlencode(fields | {"token": token[1]}).encode()
-    asked = urllib.request.Request(origin + path, data, {"Origin": origin})
+    asked = urllib.request.Request(origin + (to or path), data, {"Origin": origin})
     said: bytes = browser.open(asked, timeout=120).read()
     return said.decode()
 
