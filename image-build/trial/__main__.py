@@ -9,8 +9,9 @@ qemu-system-aarch64, mtools, e2fsprogs, and this project in the Python that runs
 
 pi: QEMU's Raspberry Pi 3, fed through its UART, lamps read from the SoC's register of pin levels. faulty: the card of
 the first, its plug pulled, with a mistake in its boot file. virt: QEMU's plain machine, whose disk tells flushes, for
-power cuts and for the Wi-Fi. update: there too, with the private key whose public half the image was built with
-(build --signer). --same: an image built anew from the same inputs. Prints a table, and keeps steps.json.
+power cuts, fed for S seconds (300), and for the Wi-Fi. update: there too, with the private key whose public half the
+image was built with (build --signer). --same: an image built anew from the same inputs. Prints a table, and keeps
+steps.json.
 """
 
 from __future__ import annotations
@@ -67,7 +68,7 @@ def on_a_pi(report: Report, image: Path, boot: Path, work: Path) -> bytes:
     finally:
         machine.cut()
     silent(report, machine, "first start")
-    writes_outside(report, machine, image)
+    writes_outside(report, machine, image, "first start")
     return machine.was_sent()
 
 
@@ -110,6 +111,7 @@ def on_virt(report: Report, image: Path, boot: Path, work: Path, feed_s: float) 
     finally:
         machine.cut()
     silent(report, machine, "virt")
+    writes_outside(report, machine, image, "virt")
 
 
 def to_another_version(report: Report, image: Path, boot: Path, work: Path, key: Path | None) -> None:

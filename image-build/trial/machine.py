@@ -157,7 +157,7 @@ class Machine:
         card = (*kind.card, "driver=blklogwrites", "file.driver=file", f"file.filename={image}",
                 "log.driver=file", f"log.filename={self.writes}", "log-super-update-interval=1")  # fmt: skip
         board = self._board(boot) if kind is PI else ()
-        self.started_s = time.monotonic()
+        self.started_s, self._cut_s = time.monotonic(), 0.0
         self.process = subprocess.Popen(
             ["qemu-system-aarch64", *kind.options, *board, "-display", "none", "-no-reboot",
              "-kernel", boot / "vmlinuz", "-initrd", initrd,
@@ -212,8 +212,8 @@ class Machine:
                 self.came_back += len(data)
 
     def up_s(self) -> float:
-        """Seconds since power-on, by the host's clock."""
-        return time.monotonic() - self.started_s
+        """Seconds from power-on till now, or till the plug was pulled, by the host's clock."""
+        return (self._cut_s or time.monotonic()) - self.started_s
 
     def lamps(self) -> tuple[bool, bool]:
         """(green, red) as the Pi's pins are now."""
@@ -280,6 +280,7 @@ class Machine:
     def cut(self) -> None:
         """Pulls the plug: no word of it to the box."""
         self.process.kill()
+        self._cut_s = self._cut_s or time.monotonic()
         self.process.wait()
         self._line.close()
         self._shell.close()

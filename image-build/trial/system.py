@@ -65,9 +65,9 @@ def partitions(image: Path) -> list[tuple[int, int]]:
     return [(int(start), int(size)) for start, size in re.findall(r"start=\s*(\d+), size=\s*(\d+)", said)]
 
 
-def writes_outside(report: Report, machine: Machine, image: Path) -> None:
+def writes_outside(report: Report, machine: Machine, image: Path, name: str) -> None:
     """Of all writes from power-on to power-off, none but one of the partition table lies outside the history."""
-    with report.step("3 no write reaches anything but the history's partition") as told:
+    with report.step(f"3 {name}: no write reaches anything but the history's partition") as told:
         start, size = partitions(image)[3]
         writes = [one for one in read_log(machine.writes) if isinstance(one, Write)]
         outside = [one for one in writes if not start <= one.sector < start + size]

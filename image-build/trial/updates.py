@@ -62,9 +62,7 @@ def cut_on_trial(report: Report, machine: Machine) -> None:
 
 def after_the_cut(report: Report, machine: Machine) -> None:
     """The next start is one of the version that was settled."""
-    with report.step(
-        "9 the next start is of the version kept, and tells that the trial was broken off"
-    ) as told:
+    with report.step("9 the next start is of the version kept, and tells that the trial was broken off") as told:
         until(lambda: answer(machine).get("state") in ENDS, 300, "no end of it", 5.0)
         told.append(f"{answer(machine)['state']}: {answer(machine)['says']}")
         if answer(machine)["key"] != "broken-off" or not runs_from(machine, "b"):
