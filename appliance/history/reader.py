@@ -38,7 +38,7 @@ from appliance.history.summaries import MINUTE_NS, Summary, carried, gather, gat
 from appliance.history.values import box as to_box
 from appliance.history.values import second as to_second
 from appliance.history.values import watch as to_watch
-from appliance.history.ways import Place
+from appliance.history.ways import Way
 from appliance.sentence.chunk import Chunk
 from appliance.sentence.setting import Setting
 
@@ -224,8 +224,8 @@ class History(Reading):
         """The lines of a watch on which sentences came."""
         return [line for number, line in enumerate(LINES) if carried(self._tuples, watch_id, number)]
 
-    def way(self, watch_id: int, from_ns: int, to_ns: int, line: str = LINES[0]) -> list[list[Place]]:
-        """Where the machine was, in runs without a gap: of each second where the span is short, else thinned out."""
+    def way(self, watch_id: int, from_ns: int, to_ns: int, line: str = LINES[0]) -> Way:
+        """Where the machine was: of each second where the span is short, else thinned out."""
         gone_ns = self.watch(watch_id).seconds_gone_ns or from_ns
         values = {"watch": watch_id, "line": line_number(line), "from": from_ns, "to": to_ns}
         return gather_way(self._tuples, values, gone_ns if to_ns - from_ns <= DETAIL_NS else to_ns)

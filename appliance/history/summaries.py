@@ -21,6 +21,7 @@ from appliance.history import ways
 
 S = 1_000_000_000
 MINUTE_NS = 60 * S
+PAGE_ROWS = 500
 MINUTES_MOST = 30  # summed up in one transaction: some ms, and half an hour of an old watch
 
 COLUMNS = {
@@ -144,18 +145,28 @@ def gather(read: Read, asked: Mapping[str, int], step_ns: int) -> Summary:
     return summary
 
 
-def gather_way(read: Read, asked: Mapping[str, int], thin_ns: int) -> list[list[ways.Place]]:
+def gather_way(read: Read, asked: Mapping[str, int], thin_ns: int) -> ways.Way:
     """asked: watch, line, from and to. thin_ns: before it, what minutes keep will do, which is the receiver's alone."""
     from_ns, to_ns = asked["from"], asked["to"]
     thin_ns = min(thin_ns, _summed_ns(read, asked)) if asked["line"] == 0 else from_ns
-    minutes = [
-        ways.unpack(at_ns, packed)
-        for at_ns, packed in read(WAYS, {**asked, "from": from_ns - MINUTE_NS + 1, "to": min(thin_ns, to_ns)})
-        if thin_ns > from_ns
-    ]
-    minutes.append(list(ways.runs(read(PLACES, {**asked, "from": max(from_ns, thin_ns)}))))
-    cut = [[[place for place in run if from_ns <= place[0] < to_ns] for run in minute] for minute in minutes]
-    return ways.joined([run for run in minute if run] for minute in cut)
+
+    def parts() -> Iterator[list[Any]]:
+        if thin_ns > from_ns:
+            thin = {**asked, "from": from_ns - MINUTE_NS + 1, "to": min(thin_ns, to_ns)}
+            for at_ns, packed in _paged(read, WAYS, thin):
+                yield from ways.unpack(at_ns, packed)
+        for place in _paged(read, PLACES, {**asked, "from": max(from_ns, thin_ns)}):
+            yield [place]
+
+    cut = ([place for place in run if from_ns <= place[0] < to_ns] for run in parts())
+    return ways.Way(run for run in cut if run)
+
+
+def _paged(read: Read, sql: str, values: Mapping[str, int]) -> Iterator[tuple[Any, ...]]:
+    """Rows that begin with their time, and are in order of it, some hundred at a time."""
+    while page := list(read(f"{sql} LIMIT {PAGE_ROWS}", values)):
+        yield from page
+        values = {**values, "from": page[-1][0] + 1}
 
 
 def carried(read: Read, watch: int, line: int) -> bool:

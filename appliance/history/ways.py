@@ -15,6 +15,10 @@ OFF_MOST_M = 0.25
 """How far a position that is left out may lie from where it is told to be. Our choice: less than a wheel is wide."""
 GAP_NS = 5_000_000_000
 """After so long without a position the way is broken. Our choice; as in what is taken away."""
+PLACES_MOST = 8000
+"""Positions of a way that are held at once, twice over: some 3 MB, and twice of what is drawn. Our choice."""
+RUNS_MOST = 1000
+"""Runs of a way; with more breaks nobody sees any. Our choice."""
 
 Place = tuple[int, int, int]
 """at_ns, and latitude and longitude in 1e-7 degrees."""
@@ -65,16 +69,56 @@ def unpack(minute_ns: int, packed: bytes) -> list[list[Place]]:
     return found
 
 
-def joined(minutes: Iterable[list[list[Place]]]) -> list[list[Place]]:
-    """The runs of minutes that follow on each other, those made one that go on over the turn of a minute."""
-    found: list[list[Place]] = []
-    for runs_ in minutes:
-        for number, run in enumerate(runs_):
-            if number == 0 and found and run[0][0] - found[-1][-1][0] <= GAP_NS:
-                found[-1] += run
-            else:
-                found.append(run)
-    return found
+class Way:
+    """The way of any stretch, in runs without a gap, in memory that does not grow with it.
+
+    off_m: how far a position that is left out may lie from where it is told to be. gap_ns: after so long without a
+    position the way is broken; longer than GAP_NS where there would be more than RUNS_MOST runs.
+    """
+
+    def __init__(self, parts: Iterable[list[Place]] = ()) -> None:
+        """parts: of runs, or single positions, in order of time, thinned to OFF_MOST_M at most."""
+        self.runs: list[list[Place]] = []
+        self.gap_ns = GAP_NS
+        self._thinned_m = 0.0
+        fresh: list[list[Place]] = []
+        count = 0
+        for part in parts:
+            _put(fresh, part, GAP_NS)
+            count += len(part)
+            if count > PLACES_MOST:
+                self._take(fresh)
+                fresh, count = [], 0
+        self._take(fresh)
+
+    def __bool__(self) -> bool:
+        return bool(self.runs)
+
+    @property
+    def off_m(self) -> float:
+        """Each thinning is twice as coarse as the one before, so that all together are below twice the last."""
+        return OFF_MOST_M + 2 * self._thinned_m
+
+    def _take(self, fresh: list[list[Place]]) -> None:
+        for run in fresh:
+            _put(self.runs, thinned(run, self._thinned_m) if self._thinned_m else run, self.gap_ns)
+        while len(self.runs) > RUNS_MOST:
+            self.gap_ns *= 2
+            longer: list[list[Place]] = []
+            for run in self.runs:
+                _put(longer, run, self.gap_ns)
+            self.runs = longer
+        while sum(map(len, self.runs)) > PLACES_MOST + 2 * len(self.runs):
+            self._thinned_m = 2 * self._thinned_m or OFF_MOST_M
+            self.runs = [thinned(run, self._thinned_m) for run in self.runs]
+
+
+def _put(runs_: list[list[Place]], part: list[Place], gap_ns: int) -> None:
+    """Behind the last run, or on its end."""
+    if runs_ and part[0][0] - runs_[-1][-1][0] <= gap_ns:
+        runs_[-1] += part
+    else:
+        runs_.append(part)
 
 
 def _turn(longitude_e7: int) -> int:

@@ -12,9 +12,10 @@ That two things go together does not prove that one makes the other: the sentenc
 
 from __future__ import annotations
 
+from array import array
 from bisect import bisect_right
 from collections import defaultdict
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
 from itertools import compress, pairwise
@@ -23,7 +24,7 @@ from random import Random
 from statistics import fmean, pstdev
 from typing import Any
 
-from appliance.judge.circumstances import Onset, Second
+from appliance.judge.circumstances import Onset, Second, Seconds
 from appliance.judge.goes_with_words import circumstance_says, period_says
 from appliance.judge.period import Period, find_period
 from appliance.judge.permutation import ENOUGH, Chance, Scan, holm
@@ -83,12 +84,13 @@ class Answer:
         return p <= FALSE_MOST and self.lift >= _LIFT_LEAST and (self.question.of_time or self.ring().p <= RING_MOST)
 
 
-def goes_with(seconds: Sequence[Second], faults: Sequence[Onset], seed: int = 0) -> list[dict[str, Any]]:
+def goes_with(seconds: Seconds | Iterable[Second], faults: Sequence[Onset], seed: int = 0) -> list[dict[str, Any]]:
     """What goes with the faults of one watch, surest first: `fault` (kind), `circumstance`, `p`, `says`.
 
     seconds in order of time. p is corrected for all questions asked. Also `hits` of `of` separate faults in the
     circumstance, and its `share` of the time; for a period, `period_s`. The same input and seed give the same answer.
     """
+    seconds = seconds if isinstance(seconds, Seconds) else Seconds(seconds)
     if len(seconds) < SECONDS_LEAST:
         return []
     exposure = Exposure(seconds)
@@ -98,20 +100,26 @@ def goes_with(seconds: Sequence[Second], faults: Sequence[Onset], seed: int = 0)
     kinds = sorted(by_kind, key=lambda kind: (-len(by_kind[kind]), kind))[:_KINDS_MOST]
     asked = [(kind, one) for kind in kinds for one in exposure.questions if not about_itself(one.circumstance, kind)]
     moves = min(_MOVES_MOST, max(_MOVES_LEAST, round(5 * (len(asked) + len(kinds)) / FALSE_MOST)))
-    answers = [exposure.ask(kind, by_kind[kind], one, moves, seed) for kind, one in asked]
+    chances: list[float] = []
+    likely: list[tuple[int, Answer]] = []
+    for kind, one in asked:
+        answer = exposure.ask(kind, by_kind[kind], one, moves, seed)
+        if answer is not None:
+            if answer.chance.p <= FALSE_MOST:  # corrected it is greater yet, so others need not be held
+                likely.append((len(chances), answer))
+            chances.append(answer.chance.p)
     periods = [
         find_period([one.start_s for one in by_kind[kind]], Random(f"{seed} period {kind}"), moves) for kind in kinds
     ]
-    found = [one for one in answers if one is not None]
     told = [one for one in periods if one is not None]
-    corrected = holm([one.chance.p for one in found] + [one.chance.p for one in told])
-    sure = [(p, one) for p, one in zip(corrected, found, strict=False) if one.sure(p)]
+    corrected = holm(chances + [one.chance.p for one in told])
+    sure = [(corrected[at], one) for at, one in likely if one.sure(corrected[at])]
     rows = [_row(p, one) for p, one in _without_echoes(exposure, by_kind, sure, seed)]
     explained = {one.kind for _, one in sure if not one.question.of_time}  # what comes again has a pace of its own
     of_kinds = [kind for kind, one in zip(kinds, periods, strict=True) if one is not None]
     rows += [
         _period_row(kind, p, one)
-        for kind, p, one in zip(of_kinds, corrected[len(found) :], told, strict=True)
+        for kind, p, one in zip(of_kinds, corrected[len(chances) :], told, strict=True)
         if p <= FALSE_MOST and kind not in explained
     ]
     return sorted(rows, key=lambda row: row["p"])
@@ -120,9 +128,9 @@ def goes_with(seconds: Sequence[Second], faults: Sequence[Onset], seed: int = 0)
 class Exposure:
     """The seconds of a watch, made ready to be asked about."""
 
-    def __init__(self, seconds: Sequence[Second]) -> None:
+    def __init__(self, seconds: Seconds) -> None:
         self.questions = questions(seconds)
-        self._starts_s = [one.at_s for one in seconds]
+        self._starts_s = seconds.starts_s
 
     def ask(
         self,
@@ -213,7 +221,7 @@ def _bursts(came_s: Sequence[float], at: Sequence[int]) -> list[list[int]]:
     return bursts
 
 
-def _known(codes: Sequence[int], counted: bytearray, places: Sequence[int]) -> tuple[list[int], list[int]]:
+def _known(codes: Sequence[int], counted: bytearray, places: Sequence[int]) -> tuple[array[int], list[int]]:
     """The codes of the seconds that count and of which something is known, and where among them the faults came."""
     at: list[int] = []
     before, passed = 0, 0
@@ -222,7 +230,7 @@ def _known(codes: Sequence[int], counted: bytearray, places: Sequence[int]) -> t
         before = place
         if codes[place] != UNKNOWN:
             at.append(passed)
-    return list(filter(None, compress(codes, counted))), at
+    return array("I", filter(None, compress(codes, counted))), at
 
 
 def _without_echoes(

@@ -80,7 +80,7 @@ class Scan:
                     self._groups_of.setdefault(code, []).append(number)
         self._least = max(HITS_LEAST, ceil(HITS_SHARE * self.faults))
         self._ratios: dict[tuple[int, int], float] = {}
-        self._twice = [*codes, *codes]
+        self._codes = codes
         self.seen, self.group, self.hits = self._greatest([codes[at] for burst in bursts for at in burst])
 
     def scattered(self, dice: Random, most: int, enough: int = ENOUGH, apart: int = 0) -> Chance:
@@ -88,7 +88,7 @@ class Scan:
 
         Put nearer they would now and then make one burst as the real ones can not, and the p would be too great.
         """
-        twice, seconds, chance = self._twice, self._seconds, dice.random
+        twice, seconds, chance = [*self._codes, *self._codes], self._seconds, dice.random
         ends = [burst[-1] for burst in self._bursts]
         pauses = [burst[0] - end for burst, end in zip(self._bursts, [ends[-1] - seconds, *ends], strict=False)]
         apart = min(apart, *pauses)
@@ -113,14 +113,14 @@ class Scan:
         Without that, faults at an even pace and passes of one length would be in step again after each pass, and
         nothing could be told of them.
         """
-        twice, seconds, chance = self._twice, self._seconds, dice.random
+        codes, seconds, chance = list(self._codes), self._seconds, dice.random
 
         def move() -> float:
             by = chance() * seconds
             held: list[int] = []
             for burst in self._bursts:
                 begins = int(by + (2 * chance() - 1) * loose) % seconds
-                held += [twice[(at + begins) % seconds] for at in burst]
+                held += [codes[(at + begins) % seconds] for at in burst]
             return self._greatest(held)[0]
 
         return by_moves(self.seen, move, most, enough)

@@ -7,14 +7,15 @@ of the time spent, rounded to what people say.
 from __future__ import annotations
 
 import math
+from array import array
 from bisect import bisect_right
 from collections import Counter, defaultdict
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from math import floor
 from statistics import quantiles
 
-from appliance.judge.circumstances import Second
+from appliance.judge.circumstances import Seconds
 
 UNKNOWN = 0
 CARRY_S = 2
@@ -41,7 +42,7 @@ class Question:
     """
 
     circumstance: str
-    codes: list[int]
+    codes: array[int]
     groups: list[frozenset[int]]
     says: list[str]
     of_time: bool = False
@@ -50,25 +51,22 @@ class Question:
 
 @dataclass(slots=True, frozen=True)
 class Scale:
-    """A figure that may be high or low: how it is taken from a second, the step of its limits, and its words."""
+    """A figure that may be high or low: of what a second tells, and how; the step of its limits, and its words."""
 
-    take: Callable[[Second], float | None]
+    of: str
+    take: Callable[[float], float | None]
     step: float
     words: str  # {} holds above or below and the figure
     kinds: frozenset[str] = frozenset()  # faults that are told by this figure itself
 
 
-def _kmh(second: Second) -> float | None:
+def _kmh(speed_mps: float) -> float | None:
     """While it moves: whether it does is a question of its own."""
-    return None if second.speed_mps is None or second.speed_mps < _MOVING_MPS else second.speed_mps * 3.6
+    return None if speed_mps < _MOVING_MPS else speed_mps * 3.6
 
 
-def _moving(second: Second) -> float | None:
-    return None if second.speed_mps is None else float(second.speed_mps >= _MOVING_MPS)
-
-
-def _turning(second: Second) -> float | None:
-    return None if second.turning_dps is None else float(second.turning_dps >= _TURNING_DPS)
+def _as_told(value: float) -> float:
+    return value
 
 
 _NO_FIX = frozenset({"no-fix", "position-null", "quality-not-accepted", "status-contradicts"})
@@ -76,28 +74,29 @@ _FEW = frozenset({"satellites-few", "satellites-falling"})
 _SILENCES = frozenset({"silent", "port-lost", "message-missing", "rate-low", "rate-high", "load-high", "binary"})
 
 SCALES: dict[str, Scale] = {
-    "speed": Scale(_kmh, 0.5, "a speed {} km/h", frozenset({"speed-impossible", "speed-negative"})),
-    "satellites": Scale(lambda s: s.satellites, 1, "a number of satellites {}", _NO_FIX | _FEW),
-    "hdop": Scale(lambda s: s.hdop, 0.1, "an HDOP {}", _NO_FIX | {"hdop-high", "hdop-rising"}),
-    "age": Scale(lambda s: s.age_s, 1, "an age of corrections {} s", _NO_FIX | {"age-high", "corrections-aging"}),
-    "load": Scale(lambda s: None if s.load_ratio is None else s.load_ratio * 100, 1, "a line load {} %", _SILENCES),
-    "temperature": Scale(lambda s: s.temperature_c, 1, "a box temperature {} degrees Celsius"),
+    "speed": Scale("speed_mps", _kmh, 0.5, "a speed {} km/h", frozenset({"speed-impossible", "speed-negative"})),
+    "satellites": Scale("satellites", _as_told, 1, "a number of satellites {}", _NO_FIX | _FEW),
+    "hdop": Scale("hdop", _as_told, 0.1, "an HDOP {}", _NO_FIX | {"hdop-high", "hdop-rising"}),
+    "age": Scale("age_s", _as_told, 1, "an age of corrections {} s", _NO_FIX | {"age-high", "corrections-aging"}),
+    "load": Scale("load_ratio", lambda ratio: ratio * 100, 1, "a line load {} %", _SILENCES),
+    "temperature": Scale("temperature_c", _as_told, 1, "a box temperature {} degrees Celsius"),
 }  # fmt: skip
 
 
 @dataclass(slots=True, frozen=True)
 class Either:
-    """A circumstance that is there or is not, with the words for both."""
+    """A circumstance that is there or is not, from some figure of a second on, with the words for both."""
 
-    take: Callable[[Second], float | None]
+    of: str
+    least: float
     there: str
     not_there: str
 
 
 EITHERS: dict[str, Either] = {
-    "moving": Either(_moving, "the machine moving", "the machine standing"),
-    "turning": Either(_turning, "a turn", "straight going"),
-    "supply": Either(lambda s: None if s.supply_low is None else float(s.supply_low), "a low supply", "a good supply"),
+    "moving": Either("speed_mps", _MOVING_MPS, "the machine moving", "the machine standing"),
+    "turning": Either("turning_dps", _TURNING_DPS, "a turn", "straight going"),
+    "supply": Either("supply_low", 1, "a low supply", "a good supply"),
 }
 
 _TOLD_BY: dict[str, frozenset[str]] = {"quality": _NO_FIX, **{name: scale.kinds for name, scale in SCALES.items()}}
@@ -108,7 +107,7 @@ def about_itself(circumstance: str, kind: str) -> bool:
     return kind in _TOLD_BY.get(circumstance, ())
 
 
-def questions(seconds: Sequence[Second]) -> list[Question]:
+def questions(seconds: Seconds) -> list[Question]:
     """All that can be asked of these seconds; a circumstance that was never known, or never changed, is left out."""
     asked = [_scale(name, scale, seconds) for name, scale in SCALES.items()]
     asked += [_either(name, either, seconds) for name, either in EITHERS.items()]
@@ -116,14 +115,19 @@ def questions(seconds: Sequence[Second]) -> list[Question]:
     return [one for one in asked if one is not None and len(one.groups) > 0]
 
 
-def _scale(name: str, scale: Scale, seconds: Sequence[Second]) -> Question | None:
-    values = [scale.take(one) for one in seconds]
+def _codes(codes: Iterable[int]) -> array[int]:
+    """Half a day of them, of a dozen questions, would fill 5 MB as a list of each."""
+    return array("I", codes)
+
+
+def _scale(name: str, scale: Scale, seconds: Seconds) -> Question | None:
+    values = [None if told is None else scale.take(told) for told in seconds.told(scale.of)]
     known = [value for value in values if value is not None]
     if len(known) < 2:
         return None
     limits = sorted({round(round(limit / scale.step) * scale.step, 3) for limit in quantiles(known, n=10)})
     limits = [limit for limit in limits if min(known) < limit <= max(known)]
-    codes = [UNKNOWN if value is None else 1 + bisect_right(limits, value) for value in values]
+    codes = _codes(UNKNOWN if value is None else 1 + bisect_right(limits, value) for value in values)
     groups, says = [], []
     every = range(1, len(limits) + 2)
     for number, limit in enumerate(limits, start=2):
@@ -132,15 +136,15 @@ def _scale(name: str, scale: Scale, seconds: Sequence[Second]) -> Question | Non
     return _lagged(name, codes, groups, says)
 
 
-def _either(name: str, either: Either, seconds: Sequence[Second]) -> Question | None:
-    codes = [UNKNOWN if (value := either.take(one)) is None else 1 + int(value) for one in seconds]
+def _either(name: str, either: Either, seconds: Seconds) -> Question | None:
+    codes = _codes(UNKNOWN if told is None else 1 + (told >= either.least) for told in seconds.told(either.of))
     if not {1, 2} <= set(codes):
         return None
     return _lagged(name, codes, [frozenset({2}), frozenset({1})], [either.there, either.not_there])
 
 
-def _course(seconds: Sequence[Second]) -> Question | None:
-    codes = [UNKNOWN if one.course_deg is None else 1 + round(one.course_deg / 45) % 8 for one in seconds]
+def _course(seconds: Seconds) -> Question | None:
+    codes = _codes(UNKNOWN if told is None else 1 + round(told / 45) % 8 for told in seconds.told("course_deg"))
     groups = [frozenset({1 + point}) for point in range(8)]
     groups += [frozenset({1 + point, 1 + (point + 1) % 8}) for point in range(8)]
     says = [f"a course about {point}" for point in _POINTS]
@@ -148,31 +152,36 @@ def _course(seconds: Sequence[Second]) -> Question | None:
     return _lagged("course", codes, groups, says) if len(set(codes) - {UNKNOWN}) > 1 else None
 
 
-def _quality(seconds: Sequence[Second]) -> Question | None:
-    codes = [UNKNOWN if one.quality is None else 1 + one.quality for one in seconds]
+def _quality(seconds: Seconds) -> Question | None:
+    codes = _codes(UNKNOWN if told is None else 1 + int(told) for told in seconds.told("quality"))
     there = sorted(set(codes) - {UNKNOWN})
     if len(there) < 2:
         return None
     return _lagged("quality", codes, [frozenset({c}) for c in there], [f"fix quality {c - 1}" for c in there])
 
 
-def _place(seconds: Sequence[Second]) -> Question | None:
+def _place(seconds: Seconds) -> Question | None:
     """Squares that overlap, so that no place falls between two, and strips along the passes and across them.
 
     A hollow or a shed is a square; a row of trees is a strip.
     """
     bearing = _bearing(seconds)
-    cells = [_cell(one, bearing) for one in seconds]
-    spent = Counter(filter(None, cells))
-    if len(spent) < 5:
+    number: dict[tuple[int, int], int] = {}
+    codes = _codes(
+        UNKNOWN
+        if north_m is None or east_m is None
+        else number.setdefault(_cell(north_m, east_m, bearing), len(number) + 1)
+        for north_m, east_m in zip(seconds.told("north_m"), seconds.told("east_m"), strict=True)
+    )
+    if len(number) < 5:
         return None
-    number = {cell: code for code, cell in enumerate(spent, start=1)}
+    times = Counter(codes)
+    spent = {cell: times[code] for cell, code in number.items()}
     said: dict[frozenset[int], str] = {}
     for (ahead, right, deep, broad), inside in sorted(_areas(spent).items(), key=_compact_first):
         group = frozenset(number[cell] for cell in inside)
         if group not in said and sum(spent[cell] for cell in inside) >= _PLACE_LEAST_S:
             said[group] = _where(ahead, right, deep, broad, bearing)
-    codes = [UNKNOWN if cell is None else number[cell] for cell in cells]
     return _lagged("place", codes, list(said), list(said.values()))
 
 
@@ -199,18 +208,16 @@ def _areas(spent: Mapping[tuple[int, int], int]) -> dict[_Area, list[tuple[int, 
     return areas
 
 
-def _bearing(seconds: Sequence[Second]) -> float:
+def _bearing(seconds: Seconds) -> float:
     """The way of the passes, 0 up to pi from north: there and back count as one."""
-    turns = [math.radians(2 * one.course_deg) for one in seconds if one.course_deg is not None]
+    turns = [math.radians(2 * told) for told in seconds.told("course_deg") if told is not None]
     return math.atan2(sum(map(math.sin, turns)), sum(map(math.cos, turns))) / 2 % math.pi
 
 
-def _cell(second: Second, bearing: float) -> tuple[int, int] | None:
+def _cell(north_m: float, east_m: float, bearing: float) -> tuple[int, int]:
     """Ahead along the passes, and to the right of them."""
-    if second.north_m is None or second.east_m is None:
-        return None
-    ahead_m = second.north_m * math.cos(bearing) + second.east_m * math.sin(bearing)
-    right_m = second.east_m * math.cos(bearing) - second.north_m * math.sin(bearing)
+    ahead_m = north_m * math.cos(bearing) + east_m * math.sin(bearing)
+    right_m = east_m * math.cos(bearing) - north_m * math.sin(bearing)
     return floor(ahead_m / _CELL_M), floor(right_m / _CELL_M)
 
 
@@ -238,18 +245,19 @@ def _off(north_m: float, east_m: float) -> str:
     return " and ".join(parts) or "within some metres"
 
 
-def _marks(seconds: Sequence[Second]) -> Question | None:
-    if not any(one.after_mark for one in seconds):
+def _marks(seconds: Seconds) -> Question | None:
+    if not any(seconds.told("after_mark")):
         return None
-    return Question("mark", [1 + one.after_mark for one in seconds], [frozenset({2})], ["in the minute after a mark"])
+    codes = _codes(1 + bool(told) for told in seconds.told("after_mark"))
+    return Question("mark", codes, [frozenset({2})], ["in the minute after a mark"])
 
 
-def _since(seconds: Sequence[Second]) -> Question | None:
+def _since(seconds: Seconds) -> Question | None:
     """The start of the watch stands for that of the machine, which feeds the box."""
     if not seconds:
         return None
-    limits = [limit for limit in _SINCE_S if limit < seconds[-1].at_s]
-    codes = [1 + bisect_right(limits, one.at_s) for one in seconds]
+    limits = [limit for limit in _SINCE_S if limit < seconds.starts_s[-1]]
+    codes = _codes(1 + bisect_right(limits, at_s) for at_s in seconds.starts_s)
     every = range(1, len(limits) + 2)
     groups = [frozenset(every[:number]) for number in range(1, len(limits) + 1)]
     groups += [frozenset(every[number:]) for number in range(1, len(limits) + 1)]
@@ -258,9 +266,9 @@ def _since(seconds: Sequence[Second]) -> Question | None:
     return Question("since-start", codes, groups, says, of_time=True)
 
 
-def _of_day(seconds: Sequence[Second]) -> Question | None:
+def _of_day(seconds: Seconds) -> Question | None:
     """Hours of UTC, in stretches of one to four."""
-    codes = [UNKNOWN if one.of_day_s is None else 1 + int(one.of_day_s // 3600) % 24 for one in seconds]
+    codes = _codes(UNKNOWN if told is None else 1 + int(told // 3600) % 24 for told in seconds.told("of_day_s"))
     if len(set(codes) - {UNKNOWN}) < 2:
         return None
     groups, says = [], []
@@ -275,9 +283,9 @@ def _span(seconds: int) -> str:
     return f"{seconds // 60} min" if seconds < 7200 else f"{seconds // 3600} h"
 
 
-def _lagged(name: str, codes: Sequence[int], groups: list[frozenset[int]], says: list[str]) -> Question:
+def _lagged(name: str, codes: array[int], groups: list[frozenset[int]], says: list[str]) -> Question:
     """What was known in the second before: a fault must not make its own circumstance."""
-    lagged = [UNKNOWN, *codes[:-1]]
+    lagged = _codes([UNKNOWN, *codes[:-1]])
     last, age_s = UNKNOWN, CARRY_S
     for at, code in enumerate(lagged if UNKNOWN in lagged[1:] else ()):
         if code:

@@ -9,14 +9,15 @@ from __future__ import annotations
 import logging
 import threading
 from collections import Counter, OrderedDict
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
 from appliance.history.reader import History
 from appliance.history.rows import HistoryError, Watch
-from appliance.judge.circumstances import MARK_S, Onset, Second, from_rows, onsets
+from appliance.judge.circumstances import MARK_S, Onset, Seconds, from_rows, onsets
 from appliance.judge.goes_with import goes_with
 from appliance.site.words import NS
 
@@ -99,7 +100,7 @@ def worked_out(path: Path, watch: Watch) -> Pattern:
         marks = [one.at_ns for one in history.marks(watch.id, from_ns - MARK_NS)]
         offset_ns = watch.utc_offset_ns if watch.dated else None
         rows, boxes = history.seconds(watch.id, RECEIVER, from_ns), history.boxes(watch.id, from_ns)
-        seconds = from_rows(rows, watch.started_ns, offset_ns, marks, boxes)
+        seconds = Seconds(from_rows(rows, watch.started_ns, offset_ns, marks, boxes))
         newest = history.faults(watch.id, FAULTS_MOST)
     told = onsets((one for one in reversed(newest) if one.start_ns >= from_ns), watch.started_ns)
     counts = Counter(one.kind for one in told).most_common()
@@ -110,20 +111,22 @@ def worked_out(path: Path, watch: Watch) -> Pattern:
     return Pattern(found, counts, hours, from_ns > watch.started_ns or len(newest) == FAULTS_MOST, _way(seconds), at)
 
 
-def _way(seconds: Sequence[Second]) -> list[Place]:
+def _way(seconds: Seconds) -> list[Place]:
     """Thinned to what a phone can show."""
-    places = [(one.east_m, one.north_m) for one in seconds if one.east_m is not None and one.north_m is not None]
-    return places[:: max(1, len(places) // WAY_POINTS)]
+    count = sum(1 for _ in _places(seconds))
+    return [place for _, place in islice(_places(seconds), 0, None, max(1, count // WAY_POINTS))]
 
 
-def _at(seconds: Sequence[Second], told: Sequence[Onset]) -> list[Place]:
+def _at(seconds: Seconds, told: Sequence[Onset]) -> list[Place]:
     """Where each fault began: the last place known in the two seconds before it."""
-    known = {int(one.at_s): (one.east_m, one.north_m) for one in seconds}
-    found = []
-    for fault in told:
-        for at_s in range(int(fault.start_s), int(fault.start_s) - 3, -1):
-            east_m, north_m = known.get(at_s, (None, None))
-            if east_m is not None and north_m is not None:
-                found.append((east_m, north_m))
-                break
-    return found
+    before = [range(int(fault.start_s), int(fault.start_s) - 3, -1) for fault in told]
+    asked = {at_s for each in before for at_s in each}
+    known = {at_s: place for at_s, place in _places(seconds) if at_s in asked}
+    return [known[there[0]] for each in before if (there := [at_s for at_s in each if at_s in known])]
+
+
+def _places(seconds: Seconds) -> Iterator[tuple[int, Place]]:
+    """The second, and the place in it, of each in which one was known."""
+    for at_s, east_m, north_m in zip(seconds.starts_s, seconds.told("east_m"), seconds.told("north_m"), strict=True):
+        if east_m is not None and north_m is not None:
+            yield int(at_s), (east_m, north_m)

@@ -7,9 +7,10 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_right
+from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import islice, pairwise
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +18,7 @@ from flask import Flask, render_template
 
 from appliance.history.reader import History
 from appliance.history.rows import StoredFault
-from appliance.history.ways import OFF_MOST_M, Place
+from appliance.history.ways import Place, Way
 from appliance.measure.plane import Plane
 from appliance.measure.simplify import simplify
 from appliance.site.day_page import lines_of, wanted
@@ -27,7 +28,6 @@ from appliance.site.stretch import Stretch, about
 from appliance.site.which_watch import chosen, offered
 from appliance.site.words import NS, from_ns
 
-FAULTS_MOST = 200
 SHOWN_MOST = 40
 """Faults that are put on the plan, the newest; more would hide it. Our choice."""
 FINE = 1500
@@ -61,6 +61,7 @@ class Spot:
 @dataclass(slots=True, frozen=True)
 class Plan:
     """All in metres, north up: y grows downwards, as SVG has it. box: x, y, width, height. off_m: how true it is.
+    breaks: in which no position came for longer than gap_s.
 
     flags: in px from their feet, of which dot_m are one; before a script knows how large the plan is shown.
     """
@@ -76,6 +77,7 @@ class Plan:
     off_m: float
     length_m: float
     breaks: int
+    gap_s: int
 
 
 def install(app: Flask, history_path: Path) -> None:
@@ -91,24 +93,25 @@ def install(app: Flask, history_path: Path) -> None:
             stretch = wanted(watch)
             lines = lines_of(history, watch)
             way = history.way(watch.id, stretch.from_ns, stretch.to_ns, stretch.line)
-            faults = list(islice(history.faults_in_order(watch.id, None, stretch.from_ns, stretch.to_ns), FAULTS_MOST))
+            faults = deque(history.faults_in_order(watch.id, None, stretch.from_ns, stretch.to_ns), SHOWN_MOST)
+            count = history.sizes(watch.id, stretch.from_ns, stretch.to_ns)["faults"]
         return render_template(
             "track.html", watch=watch, watches=watches, watch_words=watch_words, stretch=stretch,
-            lines=lines, more=max(0, len(faults) - SHOWN_MOST),
+            lines=lines, more=max(0, count - SHOWN_MOST),
             plan=plan(way, faults, stretch) if way else None, utc=lambda at_ns: from_ns(watch.utc_ns(at_ns)),
         )  # fmt: skip
 
 
-def plan(way: list[list[Place]], faults: Sequence[StoredFault], stretch: Stretch) -> Plan:
-    """The plan of a way of one run and more."""
-    runs = _flat(way, stretch.from_ns)
+def plan(way: Way, faults: Sequence[StoredFault], stretch: Stretch) -> Plan:
+    """The plan of a way of one run and more, and of the newest of these faults."""
+    runs = _flat(way.runs, stretch.from_ns)
     box = _box(runs)
     off_m = max(box[2], box[3]) / FINE
     thin = [[run[at] for at in simplify(run, off_m)] for run in runs]
     while sum(map(len, thin)) > POINTS_MOST + len(thin):
         off_m *= 2
         thin = [[run[at] for at in simplify(run, off_m)] for run in runs]
-    spots = [_spot(number, fault, runs, stretch) for number, fault in enumerate(faults[-SHOWN_MOST:], 1)]
+    spots = [_spot(number, fault, runs, stretch) for number, fault in enumerate(deque(faults, SHOWN_MOST), 1)]
     width = max(box[2], box[3])
     return Plan(
         box,
@@ -119,9 +122,10 @@ def plan(way: list[list[Place]], faults: Sequence[StoredFault], stretch: Stretch
         (runs[0][0][1], -runs[0][0][2]),
         (runs[-1][-1][1], -runs[-1][-1][2]),
         max((bar for bar in BARS_M if bar <= width / 3), default=BARS_M[0]),
-        off_m + OFF_MOST_M,
+        off_m + way.off_m,
         sum(math.dist(one[1:], other[1:]) for run in thin for one, other in pairwise(run)),
         len(runs) - 1,
+        way.gap_ns // NS,
     )
 
 

@@ -29,6 +29,7 @@ from pathlib import Path
 from random import Random
 from typing import TYPE_CHECKING
 
+from appliance.judge.circumstances import Seconds
 from appliance.judge.goes_with import Exposure
 
 if TYPE_CHECKING:
@@ -133,7 +134,7 @@ def _one_spell(_name: str, seed: int) -> Row:
 def _even(_name: str, seed: int) -> Row:
     seconds = days.day(5_000_000 + seed, 1.0)
     faults = days.without_effect(seconds, seed)
-    exposure, dice = Exposure(seconds), Random(seed)
+    exposure, dice = Exposure(Seconds(seconds)), Random(seed)
     p = {}
     for question in exposure.questions:
         if question.circumstance in EVEN_OF:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import gc
 import json
+import os
 import subprocess
 import sys
 from collections import Counter
@@ -39,7 +40,10 @@ class Visitor:
 
     def __init__(self, run: Path, history: Path) -> None:
         command = [sys.executable, __file__, str(run), str(history)]
-        self._process = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
+        as_its_unit = {**os.environ, "MALLOC_ARENA_MAX": "1"}
+        self._process = subprocess.Popen(
+            command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, env=as_its_unit
+        )
 
     def look_at(self, path: str) -> None:
         """Asks for a page, and tries a wrong PIN. AssertionError where the page is none."""

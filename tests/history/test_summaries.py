@@ -145,7 +145,7 @@ def driven(written: tuple[Path, list[SecondRow]], path: Path) -> tuple[Path, lis
 def test_the_way_is_thin_true_and_broken_where_positions_were(driven: tuple[Path, list[SecondRow]]) -> None:
     path, rows = driven
     with History(path) as history:
-        found = history.way(1, BEGIN_S * S, (BEGIN_S + 7200) * S)
+        found = history.way(1, BEGIN_S * S, (BEGIN_S + 7200) * S).runs
     assert sum(map(len, found)) < 1000  # of 7,200
     assert [len(found), (found[1][0][0] - found[0][-1][0]) / S] == [2, 21]  # 3 s without a position break nothing
     metre = 1e7 / 111_200
@@ -164,7 +164,7 @@ def test_the_way_is_thin_true_and_broken_where_positions_were(driven: tuple[Path
 def test_a_short_way_has_every_second(driven: tuple[Path, list[SecondRow]]) -> None:
     path, rows = driven
     with History(path) as history:
-        found = history.way(1, (BEGIN_S + 30) * S, (BEGIN_S + 130) * S)
+        found = history.way(1, (BEGIN_S + 30) * S, (BEGIN_S + 130) * S).runs
     assert [place[0] for place in found[0]] == [row.second_ns for row in rows[30:130]]
 
 

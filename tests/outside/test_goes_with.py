@@ -14,6 +14,7 @@ from types import ModuleType
 import pytest
 from scipy import stats
 
+from appliance.judge.circumstances import Seconds
 from appliance.judge.exact import binomial_differs, fisher, rates_differ, ratio_bounds, share_bounds
 from appliance.judge.goes_with import Exposure
 from appliance.judge.period import find_period
@@ -75,7 +76,7 @@ def smooth_ps(days: ModuleType, count: int, hours: float) -> dict[str, list[floa
     for seed in range(count):
         seconds = days.day(5_000_000 + seed, hours)
         faults = days.without_effect(seconds, seed)
-        exposure, dice = Exposure(seconds), Random(seed)
+        exposure, dice = Exposure(Seconds(seconds)), Random(seed)
         for question in exposure.questions:
             if question.circumstance not in ("speed", "course", "satellites", "load"):
                 continue

@@ -122,7 +122,7 @@ def build(
     if short and not anyway:
         raise TooShort(short)
     verdict, says = VERDICTS[of.verdict]
-    places = history.way(watch.id, span.from_ns, span.to_ns)
+    places = history.way(watch.id, span.from_ns, span.to_ns).runs
     return Report(
         number=watch.id,
         of_words=f"log {given.name}" if given else f"watch {watch.id}",
