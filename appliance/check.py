@@ -70,12 +70,15 @@ class Recording:
         bauds = {RECEIVER: self.needs.baud, CONTROLLER: self.needs.baud}
         source = self.source
         self.gathered = Gathered(start_ns, source.utc_offset_ns, arrival_measured=source.arrival_measured)
-        return Watch(self.needs, bauds, start_ns, arrival_measured=source.arrival_measured, earliest=source.earliest)
+        return Watch(
+            self.needs, bauds, start_ns,
+            arrival_measured=source.arrival_measured, earliest=source.earliest, keeps_evidence=False,
+        )  # fmt: skip
 
     def _feed(self, watch: Watch, piece: Recorded) -> None:
         """As live, a look sees the bytes that had come by then and no others: the chunk is cut at each."""
         chunk = piece.chunk
-        if (last_ns := min(watch.next_look_ns, self._tuning_ns - 1)) >= chunk.end_ns:  # nothing is due in it, mostly
+        if watch.next_look_ns >= chunk.end_ns < self._tuning_ns:  # nothing is due in it, mostly
             watch.feed(piece.line, chunk)
             return
         self._until(watch, chunk.start_ns)

@@ -11,6 +11,7 @@ import re
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import chain, groupby, islice
 from pathlib import Path
 from typing import BinaryIO, Literal, NamedTuple
@@ -44,6 +45,7 @@ COARSE_S, FINE_S = 1.0, 0.001
 """What one step of `c` is, in seconds and in milliseconds: nothing can be told finer by it."""
 _SECOND_NS = 1_000_000_000
 _TIMED = frozenset({b"GGA", b"RMC", b"GLL", b"GST", b"ZDA"})
+_TELLS_TIME, _TELLS_DATE = (GGA, RMC, GLL, GST, ZDA), (RMC, ZDA)
 
 
 class RecordingError(ValueError):
@@ -86,6 +88,9 @@ def _rows(file: BinaryIO) -> Iterator[bytes]:
     """Rows with their end, be it LF or CR alone, none longer than a frame may be."""
     held = b""
     while piece := file.readline(FRAME_MOST_BYTES - len(held)):
+        if not held and piece.endswith(b"\n") and piece.find(b"\r", 0, -2) < 0:  # as mostly: one row, with its end
+            yield piece
+            continue
         *rows, held = _AFTER_LONE_CR.split(held + piece)
         yield from rows
         if held.endswith(b"\n") or len(held) == FRAME_MOST_BYTES:
@@ -192,16 +197,24 @@ class _Tagged(NamedTuple):
 def _untag(row: bytes) -> _Tagged:
     """A block that is damaged tells nothing and is left out as well: the log was hurt, not the line."""
     match = _TAGGED.match(row)
-    if match is None or checksum(match[1]) != int(match[2], 16):
-        return _Tagged("from-receiver", None, False, match[3] if match else row)
-    fields = dict(part.partition(b":")[::2] for part in match[1].split(b","))
+    if match is None:
+        return _Tagged("from-receiver", None, False, row)
+    return _Tagged(*_read_block(match[1], match[2]), match[3])
+
+
+@lru_cache(maxsize=64)
+def _read_block(block: bytes, sent: bytes) -> tuple[str, int | None, bool]:
+    """Line, time and whether that is in whole seconds; the sentences of one epoch mostly have the same block."""
+    if checksum(block) != int(sent, 16):
+        return "from-receiver", None, False
+    fields = dict(part.partition(b":")[::2] for part in block.split(b","))
     line = "from-controller" if fields.get(b"s") == b"controller" else "from-receiver"
     stamp = fields.get(b"c", b"")
     count = int(stamp) if stamp.isdigit() and len(stamp) <= _STAMP_DIGITS_MOST else _MILLISECONDS_MOST
     if count >= _MILLISECONDS_MOST:
-        return _Tagged(line, None, False, match[3])
+        return line, None, False
     coarse = count < _MILLISECONDS_FROM
-    return _Tagged(line, count * (_SECOND_NS if coarse else 1_000_000), coarse, match[3])
+    return line, count * (_SECOND_NS if coarse else 1_000_000), coarse
 
 
 class _SentenceClock:
@@ -233,9 +246,9 @@ class _SentenceClock:
         frames = framer.feed(Chunk(row, 0, 0)) + framer.flush()
         heard = parse(frames[0], checksum_required=False) if len(frames) == 1 else None
         content = heard.content if isinstance(heard, Sentence) else None
-        if isinstance(content, GGA | RMC | GLL | GST | ZDA) and content.time_s is not None:
+        if isinstance(content, _TELLS_TIME) and content.time_s is not None:
             self._pass_to(content.time_s)
-            if isinstance(content, RMC | ZDA) and content.date:
+            if isinstance(content, _TELLS_DATE) and content.date:
                 self._believe(utc_ns(content.date, 0.0))
             self._now_ns = max(self._now_ns, self._day_ns + round(content.time_s * 1e9))
         return self._now_ns

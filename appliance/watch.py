@@ -46,6 +46,7 @@ class Watch:
 
     earliest: no receiver can truly tell a date before it; None where that is not known. controller: what the
     connected controller would have lost. box_says: why this box must not say go, whatever it hears; "" if it may.
+    keeps_evidence: not of a recording, which is evidence itself.
     """
 
     def __init__(
@@ -57,6 +58,7 @@ class Watch:
         arrival_measured: bool = True,
         earliest: date | None = None,
         box_says: str = "",
+        keeps_evidence: bool = True,
     ) -> None:
         self.needs = needs
         self.started_ns = started_ns
@@ -71,7 +73,7 @@ class Watch:
             meter.by_second.begin(started_ns)
         self.verdict = Verdict(needs.clean_run_s, started_ns)
         self.faults = Faults(RECEIVER)
-        self.evidence = Evidence()
+        self.evidence = Evidence() if keeps_evidence else None
         self.checks: list[Check] = []
         self._next_look_ns = started_ns + LOOK_NS
         self._damaged = 0
@@ -83,7 +85,8 @@ class Watch:
 
     def feed(self, line: str, chunk: Chunk) -> Setting | None:
         """The next bytes of a line. Gives the setting that its port should be tuned to, None to leave it alone."""
-        self.evidence.add(line, chunk)
+        if self.evidence is not None:
+            self.evidence.add(line, chunk)
         wanted = self.meters[line].feed(chunk)
         self.last_ns = max(self.last_ns, chunk.end_ns)
         return wanted
@@ -137,12 +140,13 @@ class Watch:
         self.checks = self.judge.look(self.receiver, now_ns, self.meters.get(CONTROLLER))
         turned = self.verdict.take(self.checks, now_ns)
         opened, closed = self.faults.take(self.checks, now_ns)
-        for fault in opened:
-            self.evidence.opened(fault.key, fault.start_ns)
-        for fault in closed:
-            self.evidence.closed(fault.key, fault.end_ns if fault.end_ns is not None else now_ns)
+        if self.evidence is not None:
+            for fault in opened:
+                self.evidence.opened(fault.key, fault.start_ns)
+            for fault in closed:
+                self.evidence.closed(fault.key, fault.end_ns if fault.end_ns is not None else now_ns)
         return Seen(now_ns, self.checks, turned, opened, closed)
 
     def evidence_ready(self, now_ns: int, stopping: bool = False) -> list[tuple[str, tuple[Excerpt, ...]]]:
         """Keys of the faults whose evidence is whole by now, with it."""
-        return self.evidence.ready(now_ns, stopping)
+        return [] if self.evidence is None else self.evidence.ready(now_ns, stopping)

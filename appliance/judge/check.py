@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Literal
 
 from appliance.judge.truth_words import VARIANTS
@@ -12,26 +12,46 @@ from appliance.judge.words import SAYS, figure
 State = Literal["pass", "warn", "fail", "unknown"]
 
 
-@dataclass(slots=True)
+_NO_FIGURES: Mapping[str, float | str] = {}
+
+
+@dataclass(slots=True, init=False)
 class Check:
     """The outcome of one rule at one look. "warn" is shown and kept like a failure, but is no reason for a no-go.
 
     message: the sentence type it is about, or "". at_ns: failing since; or passing since, as far as the line told.
     over_ns: for a failing check whose cause has already ended (a gap that was closed), when it ended.
     note: what else was found, for the sentence; figures: further ones, by the names that the sentence gives them.
-    told: the sentence itself, where it was already made.
+    told: the sentence itself, where it was already made. (Some sixty are made at every look, nearly all without
+    figures: so these share one empty table.)
     """
 
     id: str
     message: str
     state: State
-    measured: float | None = None
-    needed: float | None = None
-    at_ns: int = 0
-    over_ns: int | None = None
-    note: str = ""
-    told: str = ""
-    figures: Mapping[str, float | str] = field(default_factory=dict)
+    measured: float | None
+    needed: float | None
+    at_ns: int
+    over_ns: int | None
+    note: str
+    told: str
+    figures: Mapping[str, float | str]
+
+    def __init__(  # noqa: PLR0917
+        self, id: str, message: str, state: State, measured: float | None = None, needed: float | None = None,
+        at_ns: int = 0, over_ns: int | None = None, note: str = "", told: str = "",
+        figures: Mapping[str, float | str] = _NO_FIGURES,
+    ) -> None:  # fmt: skip
+        self.id = id
+        self.message = message
+        self.state = state
+        self.measured = measured
+        self.needed = needed
+        self.at_ns = at_ns
+        self.over_ns = over_ns
+        self.note = note
+        self.told = told
+        self.figures = figures
 
     @property
     def unit(self) -> str:

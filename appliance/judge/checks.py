@@ -110,8 +110,7 @@ def absence(look: Look) -> Iterator[Check]:
         elif ended is not None and (since_ns := look.away_ns(*ended, 0)) is not None:
             yield from _away(look, type_, since_ns, ended[1])
         else:
-            away_s = (look.now_ns - last_ns) / 1e9
-            yield Check("gap", type_, "pass", away_s, need.gap_most_s, rate.last_ns)
+            yield Check("gap", type_, "pass", (look.now_ns - last_ns) / 1e9, need.gap_most_s, rate.last_ns)
             yield from _talker(look, type_, "pass", (rate.last_ns, None))
 
 
@@ -139,10 +138,10 @@ def _never_accepted(look: Look, type_: str) -> Iterator[Check]:
 
 def _talker(
     look: Look, type_: str, state: State, span: tuple[int, int | None] = (0, None), strangers: Iterable[str] = ()
-) -> Iterator[Check]:
-    if look.needs.talkers:
-        note = " and ".join(strangers)
-        yield Check("talker-not-accepted", type_, state, at_ns=span[0], over_ns=span[1], note=note)
+) -> tuple[Check, ...]:
+    if not look.needs.talkers:
+        return ()
+    return (Check("talker-not-accepted", type_, state, None, None, *span, note=" and ".join(strangers)),)
 
 
 def _strangers(look: Look, type_: str, since_ns: int) -> list[str]:
@@ -220,42 +219,44 @@ def fix_figures(look: Look) -> Iterator[Check]:
     """Quality, age of corrections, satellites, HDOP and decimals must be as asked, in every sample with a fix."""
     for sample in look.samples:
         for id_, measured, needed, right, note in _figures(look.needs, sample):
-            if needed is None and id_ != "quality-not-accepted":
-                continue
             if not sample.fixed or measured is None:
                 yield Check(id_, "", "unknown", None, needed, sample.at_ns)
             else:
                 yield Check(id_, "", "pass" if right else "fail", measured, needed, sample.at_ns, note=note)
 
 
-Figure = tuple[str, float | None, float | None, bool, str]
+Figure = tuple[str, float | None, float | None, bool, str]  # id, measured, needed, whether it is right, note
 
 
-def _figures(needs: Needs, sample: FixSample) -> Iterator[Figure]:
+def _figures(needs: Needs, sample: FixSample) -> Iterable[Figure]:
+    found: list[Figure] = []
     if needs.qualities:
         quality = sample.quality
         word = QUALITY_WORDS.get(quality, "") if quality is not None else ""
-        yield "quality-not-accepted", quality, None, quality in needs.qualities, word
-    yield "age-high", sample.age_s, needs.age_most_s, (sample.age_s or 0) <= (needs.age_most_s or 0), ""
-    least = needs.satellites_least
-    yield "satellites-few", sample.satellites, least, (sample.satellites or 0) >= (least or 0), ""
-    yield "hdop-high", sample.hdop, needs.hdop_most, (sample.hdop or 0) <= (needs.hdop_most or 0), ""
-    few = needs.decimals_least
-    yield "decimals-few", sample.decimals, few, (sample.decimals or 0) >= (few or 0), ""
+        found.append(("quality-not-accepted", quality, None, quality in needs.qualities, word))
+    if (most := needs.age_most_s) is not None:
+        found.append(("age-high", sample.age_s, most, (sample.age_s or 0) <= most, ""))
+    if (least := needs.satellites_least) is not None:
+        found.append(("satellites-few", sample.satellites, least, (sample.satellites or 0) >= least, ""))
+    if (most := needs.hdop_most) is not None:
+        found.append(("hdop-high", sample.hdop, most, (sample.hdop or 0) <= most, ""))
+    if (least := needs.decimals_least) is not None:
+        found.append(("decimals-few", sample.decimals, least, (sample.decimals or 0) >= least, ""))
+    return found
 
 
 def sentence_long(look: Look) -> Iterator[Check]:
     """No needed sentence may be longer than the controller reads; where none is named, no sentence at all."""
     most, named = look.needs.sentence_length_most, look.needs.messages
     messages = [m for m in look.meter.messages.values() if m.type in named or not named]
-    heard = [m for m in messages if look.now_ns - m.rate.last_ns < RECENT_NS]
-    last_ns = {m.type: at_ns for m in messages if (at_ns := _last_long_ns(m, most)) is not None}
-    long = sorted(type_ for type_, at_ns in last_ns.items() if look.now_ns - at_ns < RECENT_NS)
+    heard = [m.longest for m in messages if look.now_ns - m.rate.last_ns < RECENT_NS]
+    last_ns = {m.type: at_ns for m in messages if m.longest > most and (at_ns := _last_long_ns(m, most)) is not None}
+    long = sorted(type_ for type_, at_ns in last_ns.items() if look.now_ns - at_ns < RECENT_NS) if last_ns else []
     if long:
         longest, times = max(m.longest for m in messages if m.type in long), [last_ns[type_] for type_ in long]
         yield Check("sentence-long", "", "fail", longest, most, min(times), max(times), " and ".join(long))
     elif heard:
-        yield Check("sentence-long", "", "pass", max(m.longest for m in heard), most, look.now_ns)
+        yield Check("sentence-long", "", "pass", max(heard), most, look.now_ns)
     else:
         yield Check("sentence-long", "", "unknown", None, most)
 

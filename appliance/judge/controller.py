@@ -31,6 +31,8 @@ CHANGED_MOST = 200
 
 POSITION_TYPES = ("GGA", "RMC", "GLL")
 SPEED_TYPES = ("VTG", "RMC")
+_WITH_POSITION = (GGA, RMC, GLL)
+_WITH_SPEED = (VTG, RMC)
 
 
 @dataclass(slots=True)
@@ -173,7 +175,7 @@ def _timeout_s(needs: Needs, types: frozenset[str]) -> float:
 
 
 def _has_position(content: Content, needs: Needs) -> bool:
-    if not isinstance(content, GGA | RMC | GLL):
+    if not isinstance(content, _WITH_POSITION):
         return False
     if content.latitude_deg is None or content.longitude_deg is None:
         return False
@@ -187,7 +189,7 @@ def _has_position(content: Content, needs: Needs) -> bool:
 
 
 def _has_speed(content: Content, needs: Needs) -> bool:
-    if not isinstance(content, VTG | RMC) or content.speed_mps is None:
+    if not isinstance(content, _WITH_SPEED) or content.speed_mps is None:
         return False
     if not needs.fix_required:
         return True

@@ -6,18 +6,24 @@ times and looks at the same instants, the outcome is the same: live or from a re
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 
 from appliance.judge.check import Check
 from appliance.judge.checks import RULES, Look, silent
 from appliance.judge.needs import Needs
 from appliance.judge.truth import TELLERS, TOLD_BY, asked, truth
-from appliance.judge.wire import EXPLAINS_SILENCE, EXPLAINS_TEXT, UNREAD_NS, WIRE_IDS, Wire
+from appliance.judge.wire import EXPLAINS_SILENCE, EXPLAINS_TEXT, PASSES, WIRE_IDS
 from appliance.judge.wire import look as look_at_wire
+from appliance.judge.wire_heard import UNREAD_NS, Wire, nothing_odd
 from appliance.judge.words import SAYS
 from appliance.measure.meter import LineMeter
 
+Key = tuple[str, str]
+"""A check's id and its message."""
+
 _RANK = {id_: rank for rank, id_ in enumerate(SAYS)}
+_WIRE_PASSES = {(id_, ""): check for id_, check in PASSES.items()}
 
 
 class Judge:
@@ -28,20 +34,21 @@ class Judge:
 
     def __init__(self, needs: Needs, started_ns: int, box_says: str = "") -> None:
         faulty = Check("settings-faulty", "", "fail", at_ns=started_ns, note=box_says)
-        self._box = {("settings-faulty", ""): faulty} if box_says else {}
+        self._box: dict[Key, Check] = {("settings-faulty", ""): faulty} if box_says else {}
         self.needs = needs
         self.started_ns = started_ns
         self.port_says = ""
-        self.port_ns = started_ns
-        self._last: dict[tuple[str, str], Check] = {}
+        self._port = Check("port-lost", "", "pass", at_ns=started_ns)
+        self._last: dict[Key, Check] = {}
         self._long_ns: int | None = None
-        self._truths = asked(needs)
+        self._truths: dict[str, Key] = {kind: (kind, "") for kind in asked(needs)}
         self._lost_ns: int | None = None
         self._told_ns: dict[str, int] = {}
 
     def port(self, says: str, at_ns: int) -> None:
         """The port was opened (says is "") or lost (says is why, in plain words)."""
-        self.port_says, self.port_ns = says, at_ns
+        self.port_says = says
+        self._port = Check("port-lost", "", "fail" if says else "pass", at_ns=at_ns, note=says)
         if not says:
             self.started_ns = max(self.started_ns, at_ns)
 
@@ -54,38 +61,28 @@ class Judge:
         its end noted.
         """
         look = Look(self.needs, meter, self.started_ns, now_ns, meter.fix.take_fresh())
-        port_state = "fail" if self.port_says else "pass"
-        port = Check("port-lost", "", port_state, at_ns=self.port_ns, note=self.port_says)  # type: ignore[arg-type]
         quiet = next(silent(look))
         deaf = bool(self.port_says) or (quiet.state == "fail" and quiet.over_ns is None)
-        found: dict[tuple[str, str], Check] = {**self._box, ("port-lost", ""): port}
+        found: dict[Key, Check] = {**self._box, ("port-lost", ""): self._port}
         if self.port_says:
             quiet = replace(quiet, state="unknown", note="the port is not open")
         found["silent", ""] = quiet
         silent_since_ns = quiet.at_ns if quiet.state == "fail" and quiet.over_ns is None else None
         below = self._below(Wire(self.needs, meter, now_ns, silent_since_ns, other))
         found.update(below)
-        unread = meter.last_sentence_ns is None or now_ns - meter.last_sentence_ns > UNREAD_NS
-        failing = {check.id for check in below.values() if check.state == "fail"}
-        if failing & EXPLAINS_SILENCE:
-            found["silent", ""] = replace(quiet, state="unknown", note="the reason for it is told")
-        deaf = deaf or (unread and bool(failing & EXPLAINS_TEXT))
-        for rule in RULES:
-            for check in rule(look):
-                key = (check.id, check.message)
-                earlier = found.get(key)
-                if earlier is not None and earlier.state == "fail" and check.state != "fail":
-                    earlier.over_ns = earlier.over_ns or check.at_ns
-                elif earlier is None or earlier.state != "fail":
-                    found[key] = check
-                else:
-                    earlier.over_ns = check.over_ns
+        if below is not _WIRE_PASSES:
+            failing = {check.id for check in below.values() if check.state == "fail"}
+            if failing & EXPLAINS_SILENCE:
+                found["silent", ""] = replace(quiet, state="unknown", note="the reason for it is told")
+            unread = meter.last_sentence_ns is None or now_ns - meter.last_sentence_ns > UNREAD_NS
+            deaf = deaf or (unread and bool(failing & EXPLAINS_TEXT))
+            if "tap-overrun" in failing:
+                self._lost_ns = now_ns
+        _follow_rules(look, found)
         for key, check in self._last.items():
             found.setdefault(key, check)
         self._lingering(found)
         found.update(self._true(meter, now_ns, {check.id for check in found.values() if check.state == "fail"}))
-        if "tap-overrun" in failing:
-            self._lost_ns = now_ns
         lost = self._lost_ns is not None and now_ns - self._lost_ns <= _AFTER_LOSS_NS
         if deaf or lost:
             for key, check in found.items():
@@ -94,8 +91,8 @@ class Judge:
         self._last = {key: self._settled(found[key]) for key in _FROM_SAMPLES if key in found}
         return sorted(found.values(), key=rank)
 
-    def _true(self, meter: LineMeter, now_ns: int, failing: set[str]) -> dict[tuple[str, str], Check]:
-        """What is wrong with what was said; where one of a kind ended and the next lasts, the one that lasts.
+    def _true(self, meter: LineMeter, now_ns: int, failing: set[str]) -> dict[Key, Check]:
+        """What is wrong with what was said.
 
         Of two talkers at once nothing can be said; and a warning of what a rule of the needs has told adds nothing.
         """
@@ -103,20 +100,22 @@ class Judge:
             self._told_ns.update(dict.fromkeys(failing & TELLERS, now_ns))
         if "two-talkers" in failing:
             meter.truth.troubles.take_ended()
-            return {(kind, ""): Check(kind, "", "unknown", at_ns=now_ns) for kind in self._truths}
-        checks = {(check.id, ""): check for check in truth(meter.truth.troubles, self._truths, now_ns)}
+            return {key: Check(kind, "", "unknown", at_ns=now_ns) for kind, key in self._truths.items()}
+        checks = dict(zip(self._truths.values(), truth(meter.truth.troubles, self._truths, now_ns), strict=True))
         for key, check in checks.items():
             if check.state == "warn" and check.at_ns <= self._told_ns.get(TOLD_BY.get(check.id, ""), -1):
                 checks[key] = Check(check.id, "", "unknown", at_ns=now_ns)
         return checks
 
-    def _below(self, wire: Wire) -> dict[tuple[str, str], Check]:
+    def _below(self, wire: Wire) -> Mapping[Key, Check]:
         """What the rules about the wire say; nothing of a port that is not open or a log whose times are its own."""
         if self.port_says or not wire.meter.settings.arrival_measured:
             return {}
+        if nothing_odd(wire):
+            return _WIRE_PASSES
         return {(check.id, ""): check for check in look_at_wire(wire)}
 
-    def _lingering(self, found: dict[tuple[str, str], Check]) -> None:
+    def _lingering(self, found: dict[Key, Check]) -> None:
         """A check that fails for a while after its cause dates from the first of what it still tells of."""
         check = found["sentence-long", ""]
         if check.state == "fail":
@@ -130,6 +129,20 @@ class Judge:
         if check.state == "fail" and check.over_ns is not None:
             return replace(check, state="pass", at_ns=check.over_ns, over_ns=None)
         return check
+
+
+def _follow_rules(look: Look, found: dict[Key, Check]) -> None:
+    """What every rule says. What failed first and then passed was there in this look, and is over."""
+    for rule in RULES:
+        for check in rule(look):
+            key = (check.id, check.message)
+            earlier = found.get(key)
+            if earlier is None or earlier.state != "fail":
+                found[key] = check
+            elif check.state != "fail":
+                earlier.over_ns = earlier.over_ns or check.at_ns
+            else:
+                earlier.over_ns = check.over_ns
 
 
 def rank(check: Check) -> int:

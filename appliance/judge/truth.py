@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection
 
 from appliance.judge.check import Check, State
 from appliance.judge.needs import Needs
@@ -39,28 +39,28 @@ def asked(needs: Needs) -> list[str]:
     return [id_ for id_ in TRUTH if id_ not in off]
 
 
-def truth(troubles: Troubles, kinds: Iterable[str], now_ns: int) -> Iterator[Check]:
-    """Each kind as it stands at this look; what ended since the last one fails in this look, with its end noted."""
-    ended: dict[str, Trouble] = {}
+def truth(troubles: Troubles, kinds: Collection[str], now_ns: int) -> list[Check]:
+    """Each kind as it stands at this look, in the order of kinds.
+
+    What ended since the last look fails in this one, with its end noted; where the next of its kind lasts, that one.
+    """
+    fine_ns = troubles.fine_ns
+    checks = [
+        Check(kind, "", "pass", None, None, fine_ns[kind]) if kind in fine_ns
+        else Check(kind, "", "unknown", None, None, now_ns)
+        for kind in kinds
+    ]  # fmt: skip
+    told: dict[str, Trouble] = {}
     for one in troubles.take_ended():
-        ended[one.kind] = _worse(ended.get(one.kind), one)
-    fine_ns, told = troubles.fine_ns, ended.keys() | troubles.lasting.keys()
-    for kind in kinds:
-        if kind not in told:
-            if kind in fine_ns:
-                yield Check(kind, "", "pass", None, None, fine_ns[kind])
-            else:
-                yield Check(kind, "", "unknown", None, None, now_ns)
-            continue
-        over, lasting = ended.get(kind), troubles.lasting.get(kind)
-        state: State = "warn" if kind in WARN_IDS else "fail"
-        if over is not None:
-            yield _check(over, state)
-        if lasting is not None:
-            yield _check(lasting, state)
+        told[one.kind] = _worse(told.get(one.kind), one)
+    told.update(troubles.lasting)
+    if not told:
+        return checks
+    return [_check(told[check.id]) if check.id in told else check for check in checks]
 
 
-def _check(trouble: Trouble, state: State) -> Check:
+def _check(trouble: Trouble) -> Check:
+    state: State = "warn" if trouble.kind in WARN_IDS else "fail"
     return Check(
         trouble.kind, "", state, trouble.measured, trouble.needed, trouble.since_ns, trouble.until_ns,
         trouble.note, figures=trouble.figures,

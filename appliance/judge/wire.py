@@ -8,23 +8,15 @@ them fails and no sentence gets through, nothing is asked of the text: one event
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
-from functools import cache
 
 from appliance.judge.check import Check
-from appliance.judge.needs import Needs
+from appliance.judge.wire_heard import GARBLED, Wire
 from appliance.measure.errors import NO_START, RECENT_NS
 from appliance.measure.garble import SURPLUS_LEAST, SURPLUS_MISSING_MOST
 from appliance.measure.hunt import Belief
-from appliance.measure.meter import LineMeter
-from appliance.measure.signature import Candidate
 from appliance.measure.sources import TWICE_LEAST
 from appliance.sentence.setting import Setting
 
-SURE = 0.95
-"""Confidence from which a trouble of the setting is told. Our choice."""
-JOINED_NS = 1_500_000_000
-"""One who joins a line in mid character hears rubbish until it rests: so long its first sentences are waited for."""
 TWICE_MOST = 0.75
 """Above it the clock stands still, which one receiver can do alone."""
 NOISE_LEAST = 3
@@ -34,20 +26,15 @@ _CONTACT_SHARE = 0.5
 COUNTED_NS = 300_000_000
 """Where the driver counts the bytes that it lost, its word is waited for: it is asked ten times a second while bytes
 come, and twice in silence. Our choice."""
-UNREAD_NS = 5_000_000_000
-"""After so long without a sentence none gets through. Our choice."""
 _GNSS = frozenset({"GGA", "RMC", "VTG", "ZDA", "GLL", "GSA", "GSV", "GST"})
-_GARBLED = ("checksum-bad", "alphabet-wrong", "cut-short", "overlong")
-"""Damage that noise and lost contact do. A sentence of a strange shape with a right sum is the sender's doing."""
-
-_PASSES = {
+PASSES = {
     id_: Check(id_, "", "pass")
     for id_ in (
         "tap-overrun", "pins-crossed", "line-held-low", "polarity-inverted", "baud-wrong", "format-wrong", "binary",
         "two-talkers", "contact-loss", "noise",
     )
 }  # fmt: skip
-WIRE_IDS = frozenset(_PASSES)
+WIRE_IDS = frozenset(PASSES)
 EXPLAINS_SILENCE = frozenset({"pins-crossed", "line-held-low", "binary"})
 EXPLAINS_TEXT = frozenset({
     "pins-crossed", "line-held-low", "polarity-inverted", "baud-wrong", "format-wrong", "binary", "two-talkers",
@@ -55,94 +42,29 @@ EXPLAINS_TEXT = frozenset({
 })  # fmt: skip
 
 
-@dataclass(slots=True)
-class Wire:
-    """All that these rules look at. silent_since_ns: None while bytes come. other: the line from the controller."""
-
-    needs: Needs
-    meter: LineMeter
-    now_ns: int
-    silent_since_ns: int | None
-    other: LineMeter | None = None
-
-    @property
-    def belief(self) -> Belief | None:
-        """What the line is taken to be, if that is sure."""
-        belief, first_ns = self.meter.hunt.belief, self.meter.load.first_ns
-        if belief is None or belief.locked:
-            return belief
-        settled = first_ns is not None and self.now_ns - first_ns >= JOINED_NS
-        return belief if settled and belief.confidence >= SURE else None
-
-    @property
-    def reads(self) -> bool:
-        """Whether what comes is taken to be text at the listener's own setting: what damages it can then be told."""
-        if _has_rtcm(self):
-            return False
-        belief = self.belief
-        if belief is None:
-            return self.meter.sentences > 0
-        setting, kind = belief.candidate
-        return setting == self.meter.listening and kind in ("text", "noise")
-
-    @property
-    def lost_here(self) -> bool:
-        """Whether this box itself lost bytes of late."""
-        at_ns = self.meter.lost_here_ns
-        return at_ns is not None and self.now_ns - at_ns <= RECENT_NS
-
-    @property
-    def unread(self) -> bool:
-        """Whether no sentence has got through of late."""
-        last = self.meter.last_sentence_ns
-        return last is None or self.now_ns - last > UNREAD_NS
-
-
 def look(wire: Wire) -> Iterator[Check]:
-    """Every rule about the wire, in order of importance."""
-    if _nothing_odd(wire):
-        yield from _PASSES.values()
-        return
+    """Every rule about the wire, in order of importance. Where nothing is odd, which is asked first, all pass."""
     yield _lost_here(wire)
     yield _pins_crossed(wire)
     yield _held_low(wire)
     yield from _setting(wire)
     yield _binary(wire)
     # What the box itself lost looks like a loose contact or like noise: while it may be the cause, neither is told.
-    damaged = [] if wire.lost_here else wire.meter.errors.recent(_GARBLED, wire.now_ns)
+    damaged = [] if wire.lost_here else wire.meter.errors.recent(GARBLED, wire.now_ns)
     talkers = _two_talkers(wire, damaged)
     contact = _contact(wire, damaged)
     yield talkers
     yield contact
     explained = "fail" in (talkers.state, contact.state) or wire.lost_here
-    noise = _noise(wire, [] if explained else wire.meter.errors.recent((*_GARBLED, NO_START), wire.now_ns))
+    noise = _noise(wire, [] if explained else wire.meter.errors.recent((*GARBLED, NO_START), wire.now_ns))
     yield noise if explained or noise.state == "fail" else _drowned(wire)
-
-
-def _nothing_odd(wire: Wire) -> bool:
-    """Whether there is nothing that any rule here could tell of: so it mostly is, and asked at every look."""
-    meter, belief = wire.meter, wire.belief
-    return (
-        wire.silent_since_ns is None
-        and not wire.lost_here
-        and not _has_rtcm(wire)
-        and (belief is None or belief.candidate == _as_needed(wire.needs.baud))
-        and not meter.errors.recent((*_GARBLED, NO_START), wire.now_ns)
-        and not meter.contact.recent(wire.now_ns)
-        and meter.sources.twice_share < TWICE_LEAST
-    )
-
-
-@cache
-def _as_needed(baud: int) -> Candidate:
-    return Candidate(Setting(baud))
 
 
 def _check(
     id_: str, since_ns: int | None, note: str, over_ns: int | None = None, measured: float | None = None
 ) -> Check:
     if since_ns is None:
-        return _PASSES[id_]
+        return PASSES[id_]
     return Check(id_, "", "fail", measured, None, since_ns, over_ns, note)
 
 
@@ -195,7 +117,7 @@ def _carries_bytes(wire: Wire) -> bool:
 
 
 def _setting(wire: Wire) -> Iterator[Check]:
-    belief = None if _has_rtcm(wire) else wire.belief
+    belief = None if wire.has_rtcm else wire.belief
     needed = Setting(wire.needs.baud)
     notes: dict[str, str] = {}
     if belief is not None and belief.candidate.kind in ("text", "inverted"):
@@ -220,14 +142,9 @@ def _setting(wire: Wire) -> Iterator[Check]:
         yield _check(id_, since_ns if id_ in notes else None, notes.get(id_, ""))
 
 
-def _has_rtcm(wire: Wire) -> bool:
-    at_ns = wire.meter.rtcm_ns
-    return at_ns is not None and wire.now_ns - at_ns <= RECENT_NS
-
-
 def _binary(wire: Wire) -> Check:
     meter, belief = wire.meter, wire.belief
-    if _has_rtcm(wire):
+    if wire.has_rtcm:
         note = (
             f"Corrections come out of this port: {meter.rtcm.count} RTCM 3 messages, known by their CRC (sure). "
             "Switch them off on it, or use the port that is set to sentences."

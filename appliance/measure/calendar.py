@@ -66,6 +66,7 @@ class Calendar:
         self._fix_ns = 0
         self._now: dict[str, _Dated] = {}
         self._last: dict[str, _Dated] = {}
+        self._told: list[tuple[str, date, float]] = []
         self._stepped_days = 0
         self._stepped_ns = 0
         self._early = 0
@@ -91,7 +92,7 @@ class Calendar:
         time_s = self._leading_time(epoch)
         if time_s is not None:
             self.running.take(epoch.start_ns, time_s, self._fix)
-        told = list(_dates(epoch))
+        told = self._told = list(_dates(epoch))
         for type_, day, at_s in told:
             self._now[type_] = _Dated(day, at_s, epoch.start_ns, day.toordinal() * DAY_S + at_s)
         for type_, _, _ in told:
@@ -107,7 +108,8 @@ class Calendar:
     def trusted(self, epoch: Epoch) -> bool:
         """Whether the epoch taken last may date the history: a date, a fix, and nothing against its clock."""
         return (
-            self.running.steady
+            any(_may_date(epoch, type_) for type_, _, _ in self._told)
+            and self.running.steady
             and not self.running.stopped
             and self._fix is not False
             and not self._clash
@@ -115,8 +117,7 @@ class Calendar:
             and not self._apart
             and not self._early
             and not self._astray(epoch.start_ns)
-            and any(_may_date(epoch, type_) for type_, _, _ in _dates(epoch))
-            and all(self._last[type_].odd == 0 for type_, _, _ in _dates(epoch))
+            and all(self._last[type_].odd == 0 for type_, _, _ in self._told)
         )
 
     def _astray(self, at_ns: int) -> bool:

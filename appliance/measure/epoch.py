@@ -144,7 +144,9 @@ class Epochs:
 
     def _timeless(self, epoch: Epoch, sentence: Sentence, closed: list[Epoch]) -> None:
         key, end_ns = (sentence.talker, sentence.type), self._end_ns()
-        again = key in self._keys or key in [(waiting.talker, waiting.type) for waiting in self._loose]
+        again = key in self._keys
+        if self._loose and not again:
+            again = key in [(waiting.talker, waiting.type) for waiting in self._loose]
         rest_ns = sentence.frame.start_ns - end_ns if end_ns is not None else 0
         if (again and sentence.type in _SINGLE) or (rest_ns > REST_NS and epoch.time_s is None):
             self._turn([sentence], closed)
@@ -152,12 +154,14 @@ class Epochs:
         if self._loose or (rest_ns > REST_NS and epoch.time_s is not None):
             self._loose_rest_ns = self._loose_rest_ns if self._loose else rest_ns
             self._loose.append(sentence)
-        elif epoch.time_s is not None and any(
-            self._leads[sentence.type, told] >= _LEADS_LEAST for told in epoch.contents
-        ):
+        elif epoch.time_s is not None and self._is_led(sentence.type, epoch):
             self._turn([sentence], closed)
         else:
             self._append(epoch, sentence)
+
+    def _is_led(self, type_: str, epoch: Epoch) -> bool:
+        """Whether this type usually comes before something that the epoch holds already."""
+        return any(self._leads[type_, told] >= _LEADS_LEAST for told in epoch.contents)
 
     def _timed(self, epoch: Epoch, sentence: Sentence, time_s: float, closed: list[Epoch]) -> None:
         again = (sentence.talker, sentence.type) in self._keys
@@ -191,13 +195,15 @@ class Epochs:
         epoch.sentences.append(sentence)
         epoch.end_ns = max(epoch.end_ns, sentence.frame.end_ns)
         self._keys.add((sentence.talker, sentence.type))
-        time_s, content = _told(sentence), sentence.content
+        content = sentence.content
+        if content is None:
+            return
+        time_s = getattr(content, "time_s", None)
         if time_s is not None and (
             epoch.time_s is None or (epoch.contents.keys() == {"ZDA"} and sentence.type != "ZDA")
         ):
             epoch.time_s = time_s
-        if content is not None:
-            epoch.contents[sentence.type] = content
+        epoch.contents[sentence.type] = content
 
     def _turn(self, sentences: list[Sentence], closed: list[Epoch]) -> None:
         """The open epoch is over, with what stood loose behind it; the next begins with these sentences."""
@@ -246,7 +252,8 @@ class Epochs:
     def _lead(self, type_: str, other: Sentence, by: int) -> None:
         if other.type in _TIMED:
             score = self._leads[type_, other.type] + by
-            self._leads[type_, other.type] = max(-_LEADS_MOST, min(_LEADS_MOST, score))
+            if -_LEADS_MOST <= score <= _LEADS_MOST:
+                self._leads[type_, other.type] = score
 
     def _count(self, epoch: Epoch) -> None:
         missing = []

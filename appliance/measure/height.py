@@ -174,9 +174,10 @@ class Geoid:
         self._missing.good(at_ns)
         if self._last is not None and self._last.geoid_m is not None:
             step_m = gga.geoid_m - self._last.geoid_m
-            allowed_m = GEOID_STEP_M + GEOID_SLOPE * ground_m(self._last, gga)
-            if abs(step_m) > allowed_m and not self._confirmed(gga.geoid_m, at_ns, step_m, allowed_m):
-                return
+            if abs(step_m) > GEOID_STEP_M:
+                allowed_m = GEOID_STEP_M + GEOID_SLOPE * ground_m(self._last, gga)
+                if abs(step_m) > allowed_m and not self._confirmed(gga.geoid_m, at_ns, step_m, allowed_m):
+                    return
         self._step = None
         self._last = gga
         self._troubles.fine("geoid-changed", at_ns)

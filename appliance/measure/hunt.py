@@ -206,8 +206,10 @@ class Hunt:
 
     def _confirmed(self, sentences: int, at_ns: int) -> None:
         self._sentences += sentences
+        heard, belief = self._heard_as, self.belief
+        if belief is not None and belief.locked and belief.candidate is heard and not (self._size or self._tried):
+            return  # as mostly: it was locked, and nothing has been doubted since
         if self._sentences >= LOCK_SENTENCES:
-            heard = self._heard_as
             if self.belief is None or not self.belief.locked or self.belief.candidate != heard:
                 self._believe(Belief(heard, 1.0, locked=True), at_ns)
             self._scores = self._prior

@@ -7,6 +7,7 @@ byte times; the load of any one second is the sum of ten of those.
 from __future__ import annotations
 
 from collections import deque
+from itertools import islice
 
 from appliance.sentence.chunk import Chunk
 
@@ -95,7 +96,7 @@ class Load:
         if passed > _RECENT_SECONDS:
             most = sum(self._recent(now_ns))
         else:
-            most = max(self._second_bytes, max([*self._seconds][passed:], default=0))
+            most = max(self._second_bytes, max(islice(self._seconds, passed, None), default=0))
         return most * BITS_A_BYTE / self.baud
 
     def _recent(self, now_ns: int) -> list[int]:

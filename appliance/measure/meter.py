@@ -77,7 +77,9 @@ class LineMeter:
         self.errors = Errors()
         self.fix = Fix()
         self.messages: dict[tuple[str, str], Message] = {}
-        self.needed: dict[str, Rate] = {type_: Rate(gap_ns) for type_, gap_ns in settings.gap_most_ns.items()}
+        self.needed: dict[str, Rate] = {
+            type_: Rate(gap_ns, keeps_spread=False) for type_, gap_ns in settings.gap_most_ns.items()
+        }
         self.sentences = 0
         self.listening = Setting(settings.baud)
         self.hunt = Hunt(self.listening, settings.needed or self.listening)

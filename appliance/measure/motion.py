@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from appliance.measure.agreement import Agreement, Finding
+from appliance.measure.agreement import Agreement
 from appliance.measure.allowance import ALLOWED_RATIO
 from appliance.measure.decimals import Telling
 from appliance.measure.epoch import Epoch
@@ -28,7 +28,8 @@ QUALITY_BY_MODE = {"A": 1, "D": 2, "P": 3, "R": 4, "F": 5, "E": 6}
 _DAY_S = 86_400.0
 _STILL_MPS = 0.1
 
-Said = tuple[float | None, float | None]
+Said = tuple[float, float | None]
+"""Speed, and course if there is one."""
 
 
 class Motion:
@@ -119,24 +120,24 @@ class Motion:
         """Column -> speed and course told, of those that can be; what cannot is told."""
         rmc, vtg = epoch.rmc, epoch.vtg
         told: dict[str, Said] = {}
-        if rmc is not None and rmc.status != "V":
+        if rmc is not None and rmc.status != "V" and rmc.speed_mps is not None:
             told["RMC"] = rmc.speed_mps, rmc.course_deg
         if vtg is not None and vtg.mode != "N":
-            told["VTG"] = _times(vtg.speed_knots, KNOT_MPS), vtg.course_deg
-            told["VTG km/h"] = _times(vtg.speed_kmh, KMH_MPS), vtg.course_deg
-        told = {column: said for column, said in told.items() if said[0] is not None}
-        speeds = [speed for speed, _ in told.values() if speed is not None]
-        if not speeds:
+            if vtg.speed_knots is not None:
+                told["VTG"] = vtg.speed_knots * KNOT_MPS, vtg.course_deg
+            if vtg.speed_kmh is not None:
+                told["VTG km/h"] = vtg.speed_kmh * KMH_MPS, vtg.course_deg
+        if not told:
             return told
-        self._limit("speed-negative", at_ns, min(speeds), 0.0, min(speeds) < 0)
-        self._limit("speed-impossible", at_ns, max(speeds), IMPOSSIBLE_MPS, max(speeds) > IMPOSSIBLE_MPS)
-        courses = [course for _, course in told.values() if course is not None]
+        slowest, fastest = min(speed for speed, _ in told.values()), max(speed for speed, _ in told.values())
+        self._limit("speed-negative", at_ns, slowest, 0.0, slowest < 0)
+        self._limit("speed-impossible", at_ns, fastest, IMPOSSIBLE_MPS, fastest > IMPOSSIBLE_MPS)
+        other = next((course for _, course in told.values() if course is not None), None)
         for column, (speed, course) in told.items():
             track = self._agreements[column].track
-            if speed is None or abs(speed) > IMPOSSIBLE_MPS:
+            if abs(speed) > IMPOSSIBLE_MPS:
                 track.restart()
             else:
-                other = courses[0] if courses else None
                 track.speed(self._t_s, abs(speed), course if course is not None else other)
         return told
 
@@ -183,7 +184,7 @@ class Motion:
         return None, (0.0, 0.0)
 
     def _position(self, place: Place, said: dict[str, Said]) -> None:
-        speeds = [abs(speed) for speed, _ in said.values() if speed is not None and abs(speed) <= IMPOSSIBLE_MPS]
+        speeds = [abs(speed) for speed, _ in said.values() if abs(speed) <= IMPOSSIBLE_MPS]
         slowest = min(speeds) if speeds else self._held_speed()
         jump = self._steps.add(place, slowest)
         if jump is not None:
@@ -222,7 +223,7 @@ class Motion:
 
     def _tell_frozen(self, place: Place, slowest: float | None) -> None:
         still = self._steps.frozen_since
-        standing = [(column, found) for column, found in self._found("standing")]
+        standing = [(column, one.standing) for column, one in self._agreements.items() if one.standing is not None]
         if still is not None and self._steps.frozen(place):
             self._troubles.lasts("position-frozen", still.at_ns, place.t_s - still.t_s, needed=FROZEN_S, note="moving")
             for agreement in self._agreements.values():
@@ -244,7 +245,7 @@ class Motion:
         )  # fmt: skip
 
     def _tell_speed(self, at_ns: int) -> None:
-        found = self._found("speed")
+        found = [(column, one.speed) for column, one in self._agreements.items() if one.speed is not None]
         if found:
             column, worst = max(found, key=lambda one: abs(math.log(max(one[1].measured, 1e-3))))
             self._troubles.lasts(
@@ -255,7 +256,7 @@ class Motion:
             self._troubles.fine("speed-disagrees", at_ns)
 
     def _tell_course(self, at_ns: int) -> None:
-        found = self._found("course")
+        found = [(column, one.course) for column, one in self._agreements.items() if one.course is not None]
         if found:
             column, worst = max(found, key=lambda one: one[1].measured)
             self._troubles.lasts(
@@ -265,16 +266,8 @@ class Motion:
         elif any(agreement.course_asked for agreement in self._agreements.values()):
             self._troubles.fine("course-disagrees", at_ns)
 
-    def _found(self, what: str) -> list[tuple[str, Finding]]:
-        every = self._agreements.items()
-        return [(column, found) for column, one in every if (found := getattr(one, what)) is not None]
-
     def _tell_scatter(self, since_ns: int, two_drms_m: float | None, allowed_m: float) -> None:
         if two_drms_m is None:
             self._troubles.fine("scatter-high", self._last[1] if self._last else since_ns)
         else:
             self._troubles.lasts("scatter-high", since_ns, two_drms_m, needed=allowed_m)
-
-
-def _times(value: float | None, unit_mps: float) -> float | None:
-    return None if value is None else value * unit_mps

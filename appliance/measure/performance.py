@@ -129,7 +129,9 @@ class SecondBySecond:
 
     def until(self, now_ns: int) -> None:
         """The time passed: seconds that are over are counted."""
-        over = (now_ns - self._begin_ns) // _SECOND_NS if self._listening else 0
+        if now_ns - self._begin_ns < _SECOND_NS or not self._listening:
+            return
+        over = (now_ns - self._begin_ns) // _SECOND_NS
         while over > 0:
             alike = 1 if self._blocks else min(over, self._alike(over))
             end_ns = self._begin_ns + alike * _SECOND_NS

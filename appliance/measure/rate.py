@@ -34,11 +34,14 @@ class Rate:
     A message whose every interval is that long is slow rather than gappy: then its rate tells it, and only an interval
     much longer than its own usual one is a gap. Slower than twice in the window no rate can tell: there each is a gap.
 
-    count: sentences; the meter adds to it those that belong to the last arrival, which change no rate.
+    count: sentences; the meter adds to it those that belong to the last arrival, which change no rate. intervals:
+    their spread, where it is kept.
     """
 
     __slots__ = (
+        "_arrivals",
         "_gap",
+        "_keeps_spread",
         "_late_run",
         "_long",
         "_short",
@@ -51,13 +54,15 @@ class Rate:
         "longest_gap_ns",
     )
 
-    def __init__(self, gap_most_ns: int | None = None) -> None:
+    def __init__(self, gap_most_ns: int | None = None, *, keeps_spread: bool = True) -> None:
         self.gap_most_ns = gap_most_ns
         self.count = 0
         self.first_ns = 0
         self.last_ns = 0
         self.longest_gap_ns = 0
         self.intervals = Spread()
+        self._keeps_spread = keeps_spread
+        self._arrivals = 0
         self._short: deque[int] = deque(maxlen=ARRIVALS_MOST)
         self._long: deque[int] = deque(maxlen=ARRIVALS_MOST)
         self._gap: tuple[int, int] | None = None
@@ -72,7 +77,7 @@ class Rate:
     @property
     def limit_ns(self) -> int | None:
         """The interval from which the next one is a gap; None where no limit is asked."""
-        if self.gap_most_ns is None or not self.slow:
+        if not self._late_run or self.gap_most_ns is None or not self.slow:
             return self.gap_most_ns
         return max(self.gap_most_ns, int(_SLOW_FACTOR * self._slow_ns))
 
@@ -81,7 +86,8 @@ class Rate:
         last_ns = self.last_ns
         if self.count:
             interval = at_ns - last_ns
-            self.intervals.add(interval / 1e9)
+            if self._keeps_spread:
+                self.intervals.add(interval / 1e9)
             self.longest_gap_ns = max(self.longest_gap_ns, interval)
             resumed = resumed_ns > last_ns
             late = self.gap_most_ns is not None and (self._late_run > 0 or interval > self.gap_most_ns)
@@ -90,6 +96,7 @@ class Rate:
         else:
             self.first_ns = at_ns
         self.count += 1
+        self._arrivals += 1
         self.last_ns = at_ns
         short, long = self._short, self._long
         short.append(at_ns)
@@ -137,7 +144,7 @@ class Rate:
     def whole_hz(self) -> float | None:
         """Rate from the first arrival to the last; None before two arrivals."""
         span = self.last_ns - self.first_ns
-        return self.intervals.count * 1e9 / span if span > 0 else None
+        return (self._arrivals - 1) * 1e9 / span if span > 0 else None
 
     def short_span_ns(self) -> int:
         """How much time the short window covers."""

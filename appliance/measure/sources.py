@@ -22,6 +22,7 @@ _EVEN_LEAST = 0.6
 """A whole second told again after this share of the mean interval, or more, is one receiver's. Our choice: a tenth of
 a second late and the next one early is nothing to it at 5 Hz."""
 _MIDNIGHT_S = 43_200.0
+_TIMED = (GGA, RMC, ZDA)
 
 
 class _Step(NamedTuple):
@@ -42,13 +43,15 @@ class Sources:
 
     def add(self, content: Content, at_ns: int) -> None:
         """One sentence that carries a time of day, and when it came."""
-        if not isinstance(content, GGA | RMC | ZDA) or content.time_s is None:
+        if not isinstance(content, _TIMED) or content.time_s is None:
             return
         kind, time_s = type(content), content.time_s
         if kind in self._last:
             last_s, last_ns = self._last[kind]
             step = _Step(time_s - last_s, at_ns - last_ns, time_s % 1 == last_s % 1 == 0)
-            self._steps.setdefault(kind, deque(maxlen=_MEMORY)).append(step)
+            if kind not in self._steps:
+                self._steps[kind] = deque(maxlen=_MEMORY)
+            self._steps[kind].append(step)
             self._odd[kind] = _MEMORY if step.step_s <= 0 else max(0, self._odd.get(kind, 0) - 1)
         self._last[kind] = time_s, at_ns
 

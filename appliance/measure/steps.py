@@ -205,7 +205,7 @@ class Steps:
         allowed = max(LEAST_M, noise_m, self._change_m if changed else 0.0)
         allowed += grain_m + self._dynamics_m(last, place, seconds)
         if last.told is not None and place.told is not None:
-            self._doubted = _told_off_m(last, place) > noise_m + grain_m + _DOUBT_SHARE * math.hypot(*step)
+            self._doubted = _told_off_m(last, place, step) > noise_m + grain_m + _DOUBT_SHARE * math.hypot(*step)
         before, after = self._change if changed else (last.quality, place.quality)
         return Jump(place.at_ns, min(offs), allowed, before, after, changed)
 
@@ -219,7 +219,7 @@ class Steps:
     def _foretold(self, last: Place, place: Place, step: Step) -> list[float]:
         offs = []
         if last.told is not None and place.told is not None:
-            offs.append(_told_off_m(last, place))
+            offs.append(_told_off_m(last, place, step))
         if self._paces:
             now, before = self._paces[-1], self._paces[0]
             seconds = place.t_s - last.t_s
@@ -258,11 +258,15 @@ def _noise_m(one: Place, other: Place) -> float:
     return PROMISE_SIGMAS * math.sqrt(2) * max(one.promise.noise_m, other.promise.noise_m)
 
 
-def _told_off_m(first: Place, last: Place) -> float:
-    """How far the way between two positions is off that which the speed told adds up to; 0 where none is told."""
+def _told_off_m(first: Place, last: Place, step: Step | None = None) -> float:
+    """How far the way between two positions is off that which the speed told adds up to; 0 where none is told.
+
+    step: that way, where it is known already.
+    """
     if first.told is None or last.told is None:
         return 0.0
-    step = step_between(*first.position, *last.position)
+    if step is None:
+        step = step_between(*first.position, *last.position)
     return _off(step, last.told.north_m - first.told.north_m, last.told.east_m - first.told.east_m)
 
 

@@ -60,7 +60,10 @@ class Talkers(_Changes):
         talkers: dict[str, set[str]] = {}
         for one in epoch.sentences:
             if one.type in _TALKING and one.talker != "P":
-                talkers.setdefault(one.type, set()).add(one.talker)
+                if one.type in talkers:
+                    talkers[one.type].add(one.talker)
+                else:
+                    talkers[one.type] = {one.talker}
         for type_, names in talkers.items():
             self._ask(type_, names, epoch.end_ns)
 
@@ -123,6 +126,7 @@ def _is_service(station: int | str) -> bool:
     return str(station).isdigit() and int(station) in SATELLITE_STATIONS
 
 
+_PLACES = tuple(POSITION_AT)
 PADDED_COUNT = 7
 PADDED_TEXTS = 3
 """So many positions running must end in 0, three of them different: chance makes that one in 10^14, and hardly ever
@@ -202,9 +206,9 @@ class Padding:
         said = {one.type: one for one in epoch.sentences if one.type in POSITION_AT and one.talker != "P"}
         if not said:
             return None
-        best = next(type_ for type_ in POSITION_AT if type_ in said)
-        rank = list(POSITION_AT).index
-        if self._type and rank(best) > rank(self._type) and epoch.end_ns - self._type_ns <= FORGET_NS:
+        best = min(said, key=_PLACES.index) if len(said) > 1 else next(iter(said))
+        lesser = self._type and _PLACES.index(best) > _PLACES.index(self._type)
+        if lesser and epoch.end_ns - self._type_ns <= FORGET_NS:
             return None
         if self._type and best != self._type:
             self.forget()

@@ -26,7 +26,7 @@ from random import Random
 from typing import TYPE_CHECKING
 
 from appliance.judge.judge import ABOUT_THE_WIRE
-from appliance.judge.wire import SURE
+from appliance.judge.wire_heard import SURE
 from appliance.sentence.chunk import Chunk
 from appliance.sentence.counters import Counters
 from appliance.sentence.setting import Setting
