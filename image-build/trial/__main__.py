@@ -9,7 +9,7 @@ qemu-system-aarch64, mtools, e2fsprogs, and this project in the Python that runs
 
 pi: QEMU's Raspberry Pi 3, fed through its UART, lamps read from the SoC's register of pin levels. faulty: the card of
 the first, its plug pulled, with a mistake in its boot file. virt: QEMU's plain machine, whose disk tells flushes, for
-power cuts, fed for S seconds (300), and for the Wi-Fi. update: there too, with the private key whose public half the
+power cuts, fed for S seconds (600), and for the Wi-Fi. update: there too, with the private key whose public half the
 image was built with (build --signer). --same: an image built anew from the same inputs. Prints a table, and keeps
 steps.json.
 """
@@ -146,7 +146,7 @@ def main() -> int:
     asked.add_argument("--only", action="append", choices=("pi", "virt", "faulty", "update"))
     asked.add_argument("--key", type=Path)
     asked.add_argument("--same", type=Path)
-    asked.add_argument("--feed-s", type=float, default=300.0)
+    asked.add_argument("--feed-s", type=float, default=600.0)
     args = asked.parse_args()
     args.work.mkdir(parents=True, exist_ok=True)
     only = args.only or ["pi", "faulty", "virt", "update"]
