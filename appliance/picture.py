@@ -113,7 +113,7 @@ def messages(meter: LineMeter, needs: Needs, now_ns: int, *, fields: bool) -> li
         row = message(one, needs, now_ns, meter.settings.arrival_measured)
         if fields:
             row["fields"] = fields_by_name(one.last) if one.last else []
-            row["intervals_ms"] = [rounded(each * 1000, 1) for each in one.rate.last_intervals_s(INTERVALS_SHOWN)]
+            row["intervals_ms"] = [round(each * 1000, 1) for each in one.rate.last_intervals_s(INTERVALS_SHOWN)]
         rows.append(row)
     return rows
 

@@ -11,9 +11,9 @@ from collections.abc import Iterator
 
 from appliance.judge.check import Check
 from appliance.judge.wire_heard import GARBLED, Wire
+from appliance.measure.belief import Belief
 from appliance.measure.errors import NO_START, RECENT_NS
 from appliance.measure.garble import SURPLUS_LEAST, SURPLUS_MISSING_MOST
-from appliance.measure.hunt import Belief
 from appliance.measure.sources import TWICE_LEAST
 from appliance.sentence.setting import Setting
 

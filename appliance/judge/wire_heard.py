@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from functools import cache
 
 from appliance.judge.needs import Needs
+from appliance.measure.belief import Belief
 from appliance.measure.errors import NO_START, RECENT_NS
-from appliance.measure.hunt import Belief
 from appliance.measure.meter import LineMeter
 from appliance.measure.signature import Candidate
 from appliance.measure.sources import TWICE_LEAST

@@ -14,8 +14,8 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Collection
-from dataclasses import dataclass
 
+from appliance.measure.belief import Belief, best_at, prior
 from appliance.measure.sampling import FLAWED
 from appliance.measure.signature import CANDIDATES, Candidate, Signature, prepare, signatures
 from appliance.sentence.parse import Damaged
@@ -61,15 +61,6 @@ _SEEN_MOST = 400
 """Bytes weighed at one listening setting; more of the same adds certainty that is not there."""
 
 
-@dataclass(slots=True, frozen=True)
-class Belief:
-    """What the line is taken to be. confidence: 0 to 1. locked: sentences have confirmed it."""
-
-    candidate: Candidate
-    confidence: float
-    locked: bool
-
-
 class Hunt:
     """Follows one line. listening: how its port is set now. needed: how the controller is set."""
 
@@ -78,7 +69,7 @@ class Hunt:
         self.needed = needed
         self.belief: Belief | None = None
         self.belief_ns = 0
-        self._prior = {candidate: _prior(candidate, needed) for candidate in CANDIDATES}
+        self._prior = {candidate: prior(candidate, needed) for candidate in CANDIDATES}
         self._scores = self._prior
         self._seen: Counter[int] = Counter()
         self._uncounted: list[bytes] = []
@@ -267,12 +258,12 @@ class Hunt:
         binary = best.kind == "binary"
         if wanted in self._refused or (wanted == self.listening and not binary):
             return None
-        lead = score - _best_at(scores, self.listening, wanted) if wanted != self.listening else 0.0
+        lead = score - best_at(scores, self.listening, wanted) if wanted != self.listening else 0.0
         if lead >= SURE_NATS:
             return wanted
         if few:  # a stream of binary would be heard in full, and not as a few bytes
             scores = {one: other for one, other in scores.items() if one.kind != "binary"}
-            lead = score - _best_at(scores, self.listening, wanted)
+            lead = score - best_at(scores, self.listening, wanted)
         return self._faster() if binary or (few and lead >= FEW_NATS) else None
 
     def _faster(self) -> Setting | None:
@@ -284,22 +275,3 @@ class Hunt:
                 self._tried.add(faster)
                 return faster
         return None
-
-
-def _best_at(scores: dict[Candidate, float], listening: Setting, wanted: Setting) -> float:
-    """The best score of those that the listener would stay for: of his baud, or of his very setting."""
-    same_baud = wanted.baud != listening.baud
-    return max(
-        score
-        for (setting, _), score in scores.items()
-        if (setting.baud == listening.baud if same_baud else setting == listening)
-    )
-
-
-def _prior(candidate: Candidate, needed: Setting) -> float:
-    """In nats: an inverted line and one of seven bits are rarer than a wrong baud. Common practice, no source."""
-    chosen = candidate.setting
-    prior = {"text": 0.0, "inverted": -3.0, "two-talkers": -4.0, "binary": -6.0, "noise": -4.0}[candidate.kind]
-    prior -= {"8N1": 0.0, "7E1": 2.0, "8E1": 3.0}.get(chosen.name, 4.0)
-    prior -= 0.0 if chosen.baud in (4800, 9600, 19200, 38400, 115200) else 1.0
-    return prior + (2.0 if chosen == needed else 0.0)

@@ -148,6 +148,8 @@ def prepare(listening: Setting, most: int) -> bool:
 
     So a whole set, which takes a good part of a second, never holds up whoever must answer within a fifth of one.
     """
+    if _unmade.get(listening) == []:  # asked at every tick of the box
+        return True
     _made_for(listening)
     if listening not in _unmade:
         _unmade[listening] = list({_like(listening, candidate): None for candidate in CANDIDATES})

@@ -23,7 +23,7 @@ from appliance.tap.shown import live_picture, weighty
 TICK_S = 0.05
 """Lamps are refreshed twenty times a second, so that a wink of 0.12 s is always seen."""
 PICTURE = "picture.json"
-PICTURE_NS = 600_000_000
+PICTURE_NS = 700_000_000
 """Where nothing of weight changed, the figures that run on are shown this often: with the look that follows, at least
 once a second. Our choice: making a picture takes several times what a look takes."""
 

@@ -11,7 +11,8 @@ from appliance.history.rows import Clip, FaultRow, LossRow, MarkRow, TuningRow
 from appliance.judge.faults import Fault
 from appliance.judge.inquiry import Inquiry
 from appliance.judge.needs import Needs
-from appliance.line.port import Counted, PortState, Tuned
+from appliance.line.port import PortState, Tuned
+from appliance.sentence.chunk import Chunk
 from appliance.sentence.setting import Setting
 from appliance.settings import Settings
 from appliance.tap.inbox import Item
@@ -89,6 +90,11 @@ class Listening:
     def handle(self, item: Item) -> Setting | None:
         """Takes what a reader handed over. Gives the setting that its port should be tuned to, None to leave it."""
         line, what = item
+        if isinstance(what, Chunk):
+            self._keeper.chunk(line, what)
+            if line == CONTROLLER:
+                self.said.feed(what)
+            return self.watch.feed(line, what)
         if isinstance(what, PortState):
             self.floors_s[line] = what.floor_s
             self._port(line, what, what.at_ns)
@@ -98,13 +104,8 @@ class Listening:
             self.watch.meters[line].tuned(what.setting, what.at_ns)
             self.floors_s[line] = what.floor_s
             self._keeper.tuned(TuningRow(line, what.at_ns, what.setting))
-        elif isinstance(what, Counted):
-            self.watch.meters[line].counted(what.counters, what.at_ns)
         else:
-            self._keeper.chunk(line, what)
-            if line == CONTROLLER:
-                self.said.feed(what)
-            return self.watch.feed(line, what)
+            self.watch.meters[line].counted(what.counters, what.at_ns)
         return None
 
     def _port(self, line: str, port: PortState, at_ns: int) -> None:

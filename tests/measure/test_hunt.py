@@ -6,7 +6,8 @@ from dataclasses import dataclass, field
 
 import pytest
 
-from appliance.measure.hunt import DOUBT_BYTES, VOUCHED_NS, Belief, Hunt
+from appliance.measure.belief import Belief
+from appliance.measure.hunt import DOUBT_BYTES, VOUCHED_NS, Hunt
 from appliance.measure.meter import LineMeter, MeterSettings
 from appliance.measure.signature import Candidate
 from appliance.sentence.chunk import Chunk
