@@ -17,7 +17,7 @@ from appliance.judge.causes import Suspect
 from appliance.judge.faults import Fault
 from appliance.judge.needs import Needs, from_toml
 from appliance.judge.sheet import SheetError
-from appliance.site import around, evidence
+from appliance.site import around, evidence, languages
 from appliance.site.evidence import EvidenceRow
 from appliance.site.fault_text import text
 from appliance.site.losses import WHAT_WORDS, Loss, kept
@@ -72,7 +72,8 @@ def install(app: Flask, history_path: Path) -> None:
     @app.get("/fault/<int:id_>/text")
     def fault_text(id_: int) -> Response:
         seen = _seen(history_path, id_)
-        response = Response(text(seen), content_type="text/plain; charset=utf-8")
+        response = Response(text(seen, languages.asked()), content_type="text/plain; charset=utf-8")
+        languages.vary(response)
         name = f"linelamp-fault-{id_}-{seen.start:%Y-%m-%d-%H%M%S}-{seen.fault.kind}.txt"
         response.headers["Content-Disposition"] = f'attachment; filename="{name}"'
         return response

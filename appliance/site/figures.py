@@ -1,28 +1,35 @@
-"""Numbers as a language writes them: which sign parts the decimals, which the thousands.
+"""Numbers and dates as a language writes them: which sign parts the decimals, which the thousands, what comes first.
 
-Source: Unicode CLDR 44, numbers/symbols and minimumGroupingDigits; the tests hold it against Babel's copy.
+Source: Unicode CLDR 44, numbers/symbols, minimumGroupingDigits and the date of figures alone (skeleton yMd, day and
+month with two digits each); the tests hold it against Babel's copy. English stays ISO 8601: en-US and en-GB differ.
 """
 
 from __future__ import annotations
 
 import re
+from datetime import date
 from typing import NamedTuple
 
 
 class Figures(NamedTuple):
-    """decimal, thousands: the signs. least: digits from which thousands are parted."""
+    """decimal, thousands: the signs. least: digits from which thousands are parted. date: for `strftime`.
+
+    before: what stands before a colon or a semicolon.
+    """
 
     decimal: str = "."
     thousands: str = ","
     least: int = 4
+    date: str = "%Y-%m-%d"
+    before: str = ""
 
 
 ENGLISH = Figures()
 FIGURES = {
-    "de": Figures(",", "."),
-    "fr": Figures(",", "\N{NARROW NO-BREAK SPACE}"),
-    "es": Figures(",", ".", 5),
-    "pt-BR": Figures(",", "."),
+    "de": Figures(",", ".", date="%d.%m.%Y"),
+    "fr": Figures(",", "\N{NARROW NO-BREAK SPACE}", date="%d/%m/%Y", before="\N{NO-BREAK SPACE}"),
+    "es": Figures(",", ".", 5, date="%d/%m/%Y"),
+    "pt-BR": Figures(",", ".", date="%d/%m/%Y"),
 }
 
 UNITS = (
@@ -32,6 +39,7 @@ UNITS = (
 _NUMBER = re.compile(
     r"(?<![\w.:/,-])([-+\N{MINUS SIGN}]?)(\d{1,3}(?:,\d{3})+|\d+)(?:\.(\d+))?(?![\d:/,-]|\.\d|[A-Za-z])"
 )
+_DATE = re.compile(r"(?<![\w.:/,-])\d{4}-(?:0[1-9]|1[0-2])-(?:0[1-9]|[12]\d|3[01])(?![\w/-]|\.\w)")
 _UNIT = "|".join(re.escape(unit) for unit in sorted(UNITS.split(), key=len, reverse=True))
 _ALL_FIGURES = re.compile(rf"(?:[-+<>~\N{{MINUS SIGN}}]?\d[\d,]*+(?:\.\d+)?+|{_UNIT}|[-\N{{EN DASH}}/()±]|\s)+")
 
@@ -42,8 +50,22 @@ def is_figure(text: str) -> bool:
 
 
 def written(text: str, figures: Figures) -> str:
-    """A figure, as a language writes its numbers. Dates, times and versions are left as they are."""
-    return text if figures == ENGLISH else _NUMBER.sub(lambda found: _number(found, figures), text)
+    """A figure, as a language writes its numbers. Times and versions are left as they are."""
+    if figures == ENGLISH:
+        return text
+    return dated(_NUMBER.sub(lambda found: _number(found, figures), text), figures)
+
+
+def dated(text: str, figures: Figures) -> str:
+    """A text with its dates, which are ISO 8601, as a language writes them."""
+    return text if figures == ENGLISH else _DATE.sub(lambda found: _date(found[0], figures), text)
+
+
+def _date(text: str, figures: Figures) -> str:
+    try:
+        return date.fromisoformat(text).strftime(figures.date)
+    except ValueError:  # such as the 30th of February
+        return text
 
 
 def _number(found: re.Match[str], figures: Figures) -> str:

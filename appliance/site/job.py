@@ -15,6 +15,7 @@ from appliance.history.job import FIELDS, Job, JobError, clean, from_given
 from appliance.history.reader import History
 from appliance.history.rows import HistoryError
 from appliance.judge.sheet import SheetError
+from appliance.site import languages
 from appliance.site.letting_in import changes
 from appliance.site.sheets import Made, Sheets, Wanted
 from appliance.site.spans import field_times, watch_words
@@ -113,7 +114,9 @@ def _sheet(app: Flask, history_path: Path) -> None:
         from appliance.take.sheet import pdf  # noqa: PLC0415  # slow to load, and seldom needed
 
         def write(found: Made) -> AnyResponse:
-            response = Response(pdf.written(found.report), content_type=PDF.mimetype)
+            tongue = languages.asked()
+            response = Response(pdf.written(found.report, tongue.code, tongue.say), content_type=PDF.mimetype)
+            languages.vary(response)
             name = file_name(found.watch, PDF, "from-receiver", found.span.from_ns, found.span.to_ns)
             response.headers["Content-Disposition"] = f'attachment; filename="{name}"'
             return response

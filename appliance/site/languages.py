@@ -112,9 +112,21 @@ class Languages:
         return self.of(chosen if chosen in self.offered else best or ENGLISH)
 
 
+def asked() -> Tongue:
+    """The language of the request at hand."""
+    tongue: Tongue = current_app.extensions[__name__].asked()
+    return tongue
+
+
+def vary(response: Response) -> None:
+    """Tells that the answer is in the language of who asked."""
+    response.vary.update(("Accept-Language", "Cookie"))
+    response.content_language.add(asked().code)
+
+
 def said(told: dict[str, Any]) -> dict[str, Any]:
     """What a script of the page at hand is about to be told, in its language."""
-    tongue = current_app.extensions[__name__].asked()
+    tongue = asked()
     return told if tongue.code == ENGLISH else dict(_anew(told, tongue.say))
 
 

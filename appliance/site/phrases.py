@@ -12,7 +12,7 @@ import re
 import threading
 from collections.abc import Callable, Mapping
 
-from appliance.site.figures import Figures, is_figure, written
+from appliance.site.figures import Figures, dated, is_figure, written
 
 HOLE = re.compile(r"\{(\w+)\}")
 KEPT_MOST = 4000
@@ -115,7 +115,7 @@ class Phrases:
                 return found
             partly = partly or found
         if not untold(text):
-            return text, True
+            return dated(text, self._figures), True
         return partly or (text, False)
 
     def _known(self, text: str) -> tuple[str, bool] | None:
@@ -133,7 +133,7 @@ class Phrases:
             if found and found[2] not in ("", text):
                 said, known = self._read_back(found[2])
                 if known:
-                    return found[1] + said + found[3], True
+                    return found[1] + said + self._apart(found[3]), True
         return None
 
     def _varied(self, text: str) -> tuple[str, bool] | None:
@@ -178,11 +178,15 @@ class Phrases:
         for cut in _CUTS:
             pieces = cut.split(text)
             if len(pieces) > 1:
-                found = _joined(pieces, self._read_back)
+                found = _joined(pieces, self._read_back, self._apart)
                 if found[1]:
                     return found
                 partly = partly or found
         return partly
+
+    def _apart(self, sign: str) -> str:
+        """What parts two pieces, or ends one, as this language writes it."""
+        return self._figures.before + sign if sign.startswith((":", ";")) else sign
 
 
 def _first_as(said: str, text: str) -> str:
@@ -190,7 +194,9 @@ def _first_as(said: str, text: str) -> str:
     return (said[0].lower() if text[0].islower() else said[0].upper()) + said[1:]
 
 
-def _joined(pieces: list[str], read_back: Callable[[str], tuple[str, bool]]) -> tuple[str, bool]:
+def _joined(
+    pieces: list[str], read_back: Callable[[str], tuple[str, bool]], apart: Callable[[str], str]
+) -> tuple[str, bool]:
     """Odd pieces part the others. Each time the longest run that is known is taken."""
     said, all_known, at = [], True, 0
     while at < len(pieces):
@@ -202,7 +208,7 @@ def _joined(pieces: list[str], read_back: Callable[[str], tuple[str, bool]]) -> 
                 said.append(told)
                 all_known &= known
                 break
-        said += pieces[end : end + 1]
+        said += map(apart, pieces[end : end + 1])
         at = end + 1
     return "".join(said), all_known
 

@@ -29,8 +29,6 @@ from appliance.site.words import DAMAGE_WORDS
 
 PROJECT = Path(__file__).resolve().parents[2]
 CATALOGUES = PROJECT / "web" / "languages"
-ENGLISH_ONLY = {"sheet.html"}
-"""The commissioning sheet is one document, on the page and as PDF, and stays English."""
 
 MODULES = (
     "appliance/asking.py", "appliance/compared.py", "appliance/picture.py", "appliance/picture_truth.py",
@@ -38,10 +36,12 @@ MODULES = (
     "appliance/history/*.py", "appliance/judge/*.py", "appliance/line/*.py", "appliance/measure/*.py",
     "appliance/sentence/*.py",
     "appliance/site/*.py",
-    "appliance/take/*.py",
+    "appliance/take/*.py", "appliance/take/sheet/*.py",
     "appliance/tap/*.py",
 )  # fmt: skip
-BRIEF = ("appliance/site/", "appliance/sentence/", "appliance/judge/", "appliance/measure/fix.py")
+BRIEF = (
+    "appliance/site/", "appliance/sentence/", "appliance/judge/", "appliance/measure/fix.py", "appliance/take/sheet/",
+)  # fmt: skip
 """Where single words in small letters can be texts too."""
 NOT_SHOWN = {
     "causes_table.py",
@@ -72,11 +72,10 @@ _NO_TEXT = re.compile(
 def templates() -> Iterator[tuple[str, str]]:
     """(text, place) of every template."""
     for path in sorted((PROJECT / "web" / "templates").rglob("*.html")):
-        if path.name not in ENGLISH_ONLY:
-            source = path.read_text("utf-8")
-            place = str(path.relative_to(PROJECT))
-            yield from ((text, place) for text in _between_tags(source))
-            yield from ((text, place) for text in _in_expressions(source))
+        source = path.read_text("utf-8")
+        place = str(path.relative_to(PROJECT))
+        yield from ((text, place) for text in _between_tags(source))
+        yield from ((text, place) for text in _in_expressions(source))
 
 
 def _between_tags(source: str) -> Iterator[str]:

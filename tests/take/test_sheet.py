@@ -14,6 +14,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+import polib
 import pypdfium2
 import pytest
 
@@ -25,11 +26,16 @@ from appliance.history.writer import HistoryWriter
 from appliance.judge import needs
 from appliance.judge.proof import bad_share_most
 from appliance.sentence.chunk import Chunk
+from appliance.site.app import web_folder
+from appliance.site.figures import FIGURES
+from appliance.site.languages import LANGUAGES
+from appliance.site.phrases import Phrases
 from appliance.take.sheet import Report, TooShort, build, pdf
 from appliance.take.sheet.figures import Seconds, gather
 from appliance.take.span import Span, between, last
 
 NS = 1_000_000_000
+CATALOGUES = web_folder() / "languages"
 START_NS = 500 * NS
 UTC_NS = int(datetime(2026, 5, 4, 9, 12, tzinfo=UTC).timestamp()) * NS
 MADE = datetime(2026, 5, 4, 18, 0, tzinfo=UTC)
@@ -45,9 +51,10 @@ def day(tmp_path: Path) -> Day:
     """Makes a history: so many seconds of driving; with a fault at SPELL_S, or without. All invented."""
 
     def make(
-        seconds: int = 900, *, fault: bool = True, job: Job | None = JOB, stopped: bool = True, toml: str | None = None
-    ) -> Path:
-        path = tmp_path / "history.db"
+        seconds: int = 900, *, fault: bool = True, job: Job | None = JOB, stopped: bool = True,
+        toml: str | None = None, name: str = "history.db",
+    ) -> Path:  # fmt: skip
+        path = tmp_path / name
         toml = needs.text("rate-section") if toml is None else toml
         with HistoryWriter(path) as writer:
             watch = writer.begin_watch(
@@ -103,7 +110,8 @@ def test_the_sheet_says_what_was_needed_and_what_was_measured(day: Day) -> None:
     for words in (
         "Commissioning sheet", "NO-GO", "Tractor Ω-3", "Ада Marsh", "WO-2217", "First row.", "Second row.",
         "rate-section: Rate and section controller, usual set", "2026-05-04 09:12:00 UTC", "15 min", VTG_GONE,
-        "With it: rate-low.", "Mark: re-pinned the feed connector", "5 Hz (4.5 to 5.5)", "1 fault: gap, 4.2 s",
+        "With it: Message too seldom.", "Mark: re-pinned the feed connector", "5 Hz (4.5 to 5.5)",
+        "1 fault: Gap in a message, 4.2 s",
         "The controller would have lost its speed once, for 4 s in all", "ITU-T G.826", "Cautions",
         "Fitted and checked by Ада Marsh", "Place", "Date", "linelamp 0.1.0", f"page {pages} of {pages}", "500 m",
     ):  # fmt: skip
@@ -112,7 +120,7 @@ def test_the_sheet_says_what_was_needed_and_what_was_measured(day: Day) -> None:
     assert states["VTG, longest gap"] == "not met"
     assert states["GGA, rate"] == states["Fix"] == states["Setting of the line"] == "met"
     measured = {row.what: row.measured for row in made.rows}
-    assert measured["VTG, rate"].startswith("4.98 Hz on average; 1 fault: rate-low, 3.2 Hz")
+    assert measured["VTG, rate"].startswith("4.98 Hz on average; 1 fault: Message too seldom, 3.2 Hz")
     assert measured["Fix"] == "RTK fixed (4) 100 %"
 
 
@@ -159,7 +167,7 @@ def test_the_sum_is_that_of_the_raw_log_taken_away(day: Day, tmp_path: Path) -> 
             name = leaving.target(None).name
         taken = (tmp_path / out).read_bytes()
         assert (log.size, log.sha256) == (len(taken), hashlib.sha256(taken).hexdigest())
-        assert f"sha256sum {name}" in log.how
+        assert f"sha256sum {name}" in log.command
 
 
 def test_of_a_watch_that_goes_on_the_beginning_of_a_later_log_has_the_sum(day: Day) -> None:
@@ -171,7 +179,7 @@ def test_of_a_watch_that_goes_on_the_beginning_of_a_later_log_has_the_sum(day: D
     with opened(path, Wanted("raw", 1, "from-receiver", None, None)) as leaving:
         later = io.BytesIO()
         leaving.write_to(later)
-    found = re.search(r"head -c (\d+) FILE", log.how)
+    found = re.search(r"head -c (\d+) FILE", log.command)
     assert found
     assert hashlib.sha256(later.getvalue()[: int(found[1])]).hexdigest() == log.sha256
     assert later.getvalue().endswith(b"more")
@@ -226,7 +234,7 @@ def test_a_thousand_faults_are_counted_and_their_first_are_shown(day: Day) -> No
             if n % 500 == 0:
                 writer.commit()
     made = report(path, anyway=True)
-    assert "6000 noise" in made.more
+    assert "Noise on the line (6000)" in made.more
     assert len(made.events) < 50
     assert read_back(made)[1] < 8
 
@@ -260,3 +268,25 @@ def test_what_was_erased_is_said(day: Day) -> None:
     made = report(path, anyway=True)
     assert [says for says in made.troubles if "dropped or erased" in says]
     assert "dropped or erased" in read_back(made)[0]
+
+
+@pytest.mark.parametrize("code", [code for code in LANGUAGES if code != "en"])
+def test_every_sentence_is_known_in_each_language_and_every_letter_is_in_the_typeface(day: Day, code: str) -> None:
+    phrases = Phrases({one.msgid: one.msgstr for one in polib.pofile(str(CATALOGUES / f"{code}.po"))}, FIGURES[code])
+    unknown = set()
+
+    def say(text: str) -> str:
+        told, known = phrases.read_back(text)
+        if not known:
+            unknown.add(text)
+        return told
+
+    job = Job("Trator", "Épandeur", "Ñ-12", "Straße", "Ç. Ãlves", "Œuvre")
+    for place, (seconds, fault, stopped) in enumerate(((900, True, True), (400, False, False), (0, False, True))):
+        made = report(day(seconds, fault=fault, job=job, stopped=stopped, name=f"{place}.db"), anyway=True)
+        with pypdfium2.PdfDocument(io.BytesIO(pdf.written(made, code, say))) as document:
+            text = " ".join(" ".join(page.get_textpage().get_text_range() for page in document).split())
+        assert set("ÉÑßÇŒ") < set(text)
+        assert "\N{REPLACEMENT CHARACTER}" not in text
+        assert say("Letters that this typeface lacks stand as a box; the box's page shows them.") not in text
+    assert unknown == set()

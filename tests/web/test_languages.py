@@ -2,25 +2,38 @@
 
 from __future__ import annotations
 
+import html
+import io
 import re
 import runpy
 from collections import Counter
+from collections.abc import Callable
+from datetime import UTC, date, datetime
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import polib
+import pypdfium2
 import pytest
+from babel.dates import format_skeleton
 from babel.numbers import format_decimal
 
+from appliance.history.job import Job
+from appliance.history.reader import History
+from appliance.history.writer import HistoryWriter
 from appliance.judge.goes_with_words import circumstance_says, period_says
 from appliance.judge.needs import list_all
 from appliance.judge.questions import EITHERS, SCALES
 from appliance.simulate.faults import FAULTS, Spell
-from appliance.site import page_text
+from appliance.site import fault_text, job, page_text
 from appliance.site.app import web_folder
+from appliance.site.fault_page import see
 from appliance.site.figures import FIGURES, written
 from appliance.site.languages import LANGUAGES, Languages
 from appliance.site.phrases import HOLE, Phrases
+from appliance.take.sheet import build, pdf
+from appliance.take.span import last
 from tests.web.conftest import MACHINE
 from tests.web.now_states import CASES, GONE, Case
 from tests.web.now_states import picture as shown_in
@@ -88,7 +101,8 @@ typed = re.compile(f", {MACHINE}|: row 12|{re.escape(GONE)}")
 PAGES = (
     "/", "/messages", "/day", "/wiggle", "/track", "/pattern", "/job", "/take", "/needs", "/box", "/help", "/compare",
     "/fault/1", "/fault/2", "/fault/99", "/nowhere", "/day?from=2026-05-04T09:12:30&to=2026-05-04T09:12:40",
-    "/day?from=x&to=y", "/job/sheet?watch=1", "/compare?before=1&after=1", "/take?watch=7",
+    "/day?from=x&to=y", "/job/sheet?watch=1", "/job/sheet?watch=1&anyway=yes",
+    "/compare?before=1&after=1", "/take?watch=7",
     *(f"/needs/{one.name}{way}" for one in list_all(()) for way in ("", "/change")),
 )  # fmt: skip
 
@@ -101,6 +115,82 @@ def test_no_text_of_a_page_falls_through(past: Any, picture: dict[str, Any], mir
     assert fallen(mirror, [typed.sub("", page) for page in (before, after)]) == set()
 
 
+@pytest.mark.parametrize("fault", [1, 2])
+def test_no_text_of_a_fault_as_a_file_falls_through(past: Any, mirror: Phrases, fault: int) -> None:
+    with History(past.history_path) as history:
+        seen = see(history, history.fault(fault))
+    assert said(mirror, lambda tongue: fault_text.text(seen, tongue)) == set()
+
+
+def test_no_text_of_the_sheet_as_a_file_falls_through(past: Any, mirror: Phrases) -> None:
+    with History(past.history_path) as history:
+        watch = history.watch(1)
+        made = build(history, watch, last(watch), datetime(2026, 5, 4, 18, tzinfo=UTC), anyway=True)
+    assert said(mirror, lambda tongue: pdf.written(made, tongue.code, tongue.say)) == set()
+
+
+def said(phrases: Phrases, write: Callable[[Any], object]) -> set[str]:
+    """Texts of a file that no template makes."""
+    fallen_through = set()
+
+    def say(text: str) -> str:
+        told, known = phrases.read_back(text)
+        if not known:
+            fallen_through.add(text)
+        return told
+
+    write(SimpleNamespace(code="de", say=say))
+    return fallen_through
+
+
+@pytest.fixture
+def _patient(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A page waits for its sheet, however slow this machine is just now."""
+    monkeypatch.setattr(job, "WAIT_S", 60.0)
+
+
+@pytest.mark.usefixtures("_patient")
+@pytest.mark.parametrize("code", OFFERED)
+def test_sheet_and_fault_come_as_files_in_the_language_of_the_page(past: Any, code: str) -> None:
+    say = Languages(CATALOGUES).of(code).say
+    titles = {text: say(text) for text in ("Commissioning sheet", "Cautions", "Likely causes")}
+    asked = {"headers": {"Accept-Language": code}}
+    page = past.client.get("/job/sheet?anyway=yes", **asked).text
+    paper = past.client.get("/job/sheet.pdf?anyway=yes", **asked)
+    with pypdfium2.PdfDocument(io.BytesIO(paper.data)) as document:
+        words = " ".join(" ".join(sheet.get_textpage().get_text_range() for sheet in document).split())
+        assert document.get_metadata_value("Title").startswith(titles["Commissioning sheet"])
+    text = past.client.get("/fault/1/text", **asked)
+    assert f'<html lang="{code}">' in page
+    for one in (titles["Commissioning sheet"], titles["Cautions"], written("86,400", FIGURES[code])):
+        assert one in html.unescape(page), one
+        assert one.replace("\N{NARROW NO-BREAK SPACE}", " ") in words.replace("\N{NO-BREAK SPACE}", " "), one
+    assert titles["Likely causes"].upper() in text.text
+    assert f"{written('2026-05-04', FIGURES[code])} 09:17:00 UTC" in text.text
+    assert {one.headers["Content-Language"] for one in (paper, text)} == {code}
+    assert all("Cookie" in one.headers["Vary"] for one in (paper, text))
+
+
+@pytest.mark.usefixtures("_patient")
+def test_what_was_typed_is_never_put_into_another_language(past: Any) -> None:
+    typed = Job(machine="Machine", controller="From receiver", technician="no sentences", notes="Cautions")
+    with HistoryWriter(past.history_path) as writer:
+        writer.give_job(1, typed, 1)
+    with History(past.history_path) as history:
+        watch = history.watch(1)
+        made = build(history, watch, last(watch), datetime(2026, 5, 4, 18, tzinfo=UTC), anyway=True)
+    asked = {"headers": {"Accept-Language": "de"}}
+    page = past.client.get("/job/sheet?anyway=yes", **asked).text
+    assert re.search(r'>Maschine</th><td translate="no">Machine<', page)
+    counts = [page.count(words) for words in ("From receiver", "no sentences", "Cautions")]
+    assert counts == [1, 2, 1]  # who signs stands at the foot too
+    with pypdfium2.PdfDocument(io.BytesIO(pdf.written(made, "de", Languages(CATALOGUES).of("de").say))) as document:
+        words = " ".join(" ".join(sheet.get_textpage().get_text_range() for sheet in document).split())
+    assert "Maschine Machine" in words
+    assert "Angebaut und geprüft von no sentences" in words
+    assert words.count("Cautions") == 1
+
+
 @pytest.mark.parametrize("code", FIGURES)
 @pytest.mark.parametrize("value", [0.5, 7, 12.25, 921.6, 4800, 38_400, 1_234_567.5, -12.3])
 def test_numbers_are_written_as_babel_writes_them(code: str, value: float) -> None:
@@ -111,7 +201,30 @@ def test_numbers_are_written_as_babel_writes_them(code: str, value: float) -> No
     assert written(f"{value:,}", FIGURES[code]) == format_decimal(value, locale=code.replace("-", "_"))
 
 
-@pytest.mark.parametrize("text", ["2026-05-04", "14:02:11", "0.1.0", "8N1", "192.168.4.1", "51.2.3"])
+@pytest.mark.parametrize("code", FIGURES)
+@pytest.mark.parametrize("day", [date(2026, 5, 4), date(1999, 12, 31)])
+def test_dates_are_in_the_order_in_which_babel_writes_them(code: str, day: date) -> None:
+    """Source: Unicode CLDR, by way of Babel; with two digits for day and month, whatever their number."""
+    babel = format_skeleton("yMd", day, locale=code.replace("-", "_"))
+    two_digits = re.sub(r"\b\d\b", lambda found: f"0{found[0]}", babel)
+    assert written(f"{day}", FIGURES[code]) == two_digits
+    assert Phrases({}, FIGURES[code]).say(f"{day} 14:02:11 UTC") == f"{two_digits} 14:02:11 UTC"
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "2026-02-30",
+        "2026-05-04.txt",
+        "linelamp-2026-05-04",
+        "2026-05-04T10:00",
+        "14:02:11",
+        "0.1.0",
+        "8N1",
+        "192.168.4.1",
+        "51.2.3",
+    ],
+)
 def test_what_is_no_number_is_left_as_it_is(text: str) -> None:
     assert written(text, FIGURES["de"]) == text
 
@@ -146,6 +259,13 @@ SMALL = {
 )  # fmt: skip
 def test_a_sentence_is_read_back(english: str, german: str) -> None:
     assert Phrases(SMALL, FIGURES["de"]).say(english) == german
+
+
+def test_french_sets_colons_and_semicolons_apart() -> None:
+    """Source: Lexique des regles typographiques en usage a l'Imprimerie nationale; from memory."""
+    french = Phrases({"Mark": "Repère", "Line": "Ligne", "met": "rempli"}, FIGURES["fr"])
+    assert french.say("Mark:") == "Repère\N{NO-BREAK SPACE}:"
+    assert french.say("Mark: Line; met, 09:17") == "Repère\N{NO-BREAK SPACE}: Ligne\N{NO-BREAK SPACE}; rempli, 09:17"
 
 
 def test_what_somebody_typed_is_soon_given_up() -> None:

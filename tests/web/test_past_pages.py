@@ -110,7 +110,7 @@ def test_of_many_losses_the_page_shows_the_first_and_the_file_all(page: Any) -> 
     text = page.html("/fault/1")
     assert text.count("Position</th>") == 10
     assert "And 15 more; the file has them all." in text
-    assert page.client.get("/fault/1/text").text.count("Position from ") == 25
+    assert page.client.get("/fault/1/text").text.count(": Position, for ") == 25
 
 
 def test_no_such_fault(past: Any) -> None:

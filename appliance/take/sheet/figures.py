@@ -28,6 +28,9 @@ _TOLD_EVERY = 1000
 EVENTS_MOST = 5000
 """Faults of which each is held; beyond that they are counted only. Our choice: what a judge keeps too."""
 
+_SECONDS_GONE = "Some measures by the second of this span were dropped or erased: what is said of them is incomplete."
+_EVENTS_GONE = "Some faults, losses and marks of this span were dropped or erased: what is said of them is incomplete."
+
 
 @dataclass(slots=True, frozen=True)
 class RawLog:
@@ -248,12 +251,8 @@ def _setting(history: History, watch: Watch, span: Span) -> str:
 
 
 def _troubles(history: History, watch: Watch, span: Span) -> list[str]:
-    gone = {"measures by the second": watch.seconds_gone_ns, "faults, losses and marks": watch.events_gone_ns}
+    gone = ((_SECONDS_GONE, watch.seconds_gone_ns), (_EVENTS_GONE, watch.events_gone_ns))
     return [
         *history.troubles,
-        *(
-            f"Some {what} of this span were dropped or erased: what is said of them is incomplete."
-            for what, before_ns in gone.items()
-            if before_ns is not None and before_ns > span.from_ns
-        ),
+        *(says for says, before_ns in gone if before_ns is not None and before_ns > span.from_ns),
     ]

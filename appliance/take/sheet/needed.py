@@ -12,12 +12,14 @@ from typing import Literal
 
 from appliance.history.rows import FaultRow
 from appliance.judge.faults import SMALLER_IS_WORSE
+from appliance.judge.names import NAMES
 from appliance.judge.truth_words import TRUTH
 from appliance.judge.words import SAYS, figure
 from appliance.measure.fix import QUALITY_WORDS
 from appliance.take.sheet.figures import Figures, lasting, warns
 
 State = Literal["met", "not met", "look at", "not told"]
+STATE_WORDS: dict[State, str] = {"met": "met", "not met": "NOT MET", "look at": "look at", "not told": "not told"}
 RATE = ("message-missing", "rate-low", "rate-high")
 SETTING = ("baud-wrong", "format-wrong", "polarity-inverted", "pins-crossed", "line-held-low", "binary", "two-talkers")
 DAMAGE = ("checksum-bad", "checksum-missing", "sentence-damaged", "noise", "contact-loss")
@@ -49,7 +51,8 @@ def _row(  # noqa: PLR0917
     state: State = "met" if measured else "not told"
     if found:
         state = "look at" if all(warns(fault.kind) for fault in found) else "not met"
-        many = f"{len(found)} faults" if len(found) > 1 else "1 fault"
+        number = len(found)
+        many = f"{number} faults" if number > 1 else "1 fault"
         measured = "; ".join(part for part in (measured, f"{many}: {_worst(found)}") if part)
     return Row(what, needed, measured or "not told", state)
 
@@ -57,11 +60,12 @@ def _row(  # noqa: PLR0917
 def _worst(found: list[FaultRow]) -> str:
     """The worst figure of the first kind that was found, or what it said."""
     kind = found[0].kind
+    name = NAMES.get(kind, kind)
     known = [fault.measured for fault in found if fault.kind == kind and fault.measured is not None]
     if kind not in SAYS or not known or not SAYS[kind].unit:
-        return kind
+        return name
     worst = min(known) if kind in SMALLER_IS_WORSE else max(known)
-    return f"{kind}, {figure(worst, SAYS[kind])}"
+    return f"{name}, {figure(worst, SAYS[kind])}"
 
 
 def _line(of: Figures) -> Iterator[Row]:
@@ -70,24 +74,25 @@ def _line(of: Figures) -> Iterator[Row]:
     heard = heard if of.arrival_measured else ""  # text has no baud
     yield _row(of, "Setting of the line", f"{needs.baud} baud, 8N1", heard, SETTING)
     quiet = "none longer" if seconds.sentences and of.arrival_measured and "silent" not in of.by_kind else ""
-    yield _row(of, "Longest pause of the line", f"at most {lasting(needs.silence_most_s)}", quiet, ("silent",))
+    yield _row(of, "Longest pause of the line", _most(lasting(needs.silence_most_s)), quiet, ("silent",))
     load = ""
     if seconds.sentences and of.arrival_measured:
         mean, worst = seconds.load / seconds.count, seconds.most["load_ratio"]
         load = f"{mean * 100:.0f} % on average, {worst * 100:.0f} % in its fullest second"
-    yield _row(of, "Load of the line", f"at most {needs.load_most * 100:.0f} %", load, ("load-high",))
+    yield _row(of, "Load of the line", _most(f"{needs.load_most * 100:.0f} %"), load, ("load-high",))
 
 
 def _messages(of: Figures) -> Iterator[Row]:
     types = of.seconds.types
     for type_, need in of.needs.messages.items():
         came = types[type_]
-        rate = f"{came / of.seconds.count:.2f} Hz on average" if came else ""
+        mean = came / (of.seconds.count or 1)
+        rate = f"{mean:.2f} Hz on average" if came else ""
         needed = f"{need.rate_hz:g} Hz ({need.rate_least_hz:g} to {need.rate_most_hz:g})"
         yield _row(of, f"{type_}, rate", needed, rate, RATE, type_)
         gaps = any(fault.message == type_ for fault in of.by_kind.get("gap", ()))
         none = "none longer" if came and not gaps else ""
-        yield _row(of, f"{type_}, longest gap", f"at most {lasting(need.gap_most_s)}", none, ("gap",), type_)
+        yield _row(of, f"{type_}, longest gap", _most(lasting(need.gap_most_s)), none, ("gap",), type_)
 
 
 def _sentences(of: Figures) -> Iterator[Row]:
@@ -98,28 +103,29 @@ def _sentences(of: Figures) -> Iterator[Row]:
     talkers = sorted({name[:-3] for name in seconds.messages})
     accepted = ", ".join(sorted(needs.talkers)) or "any"
     yield _row(of, "Talkers", accepted, ", ".join(talkers), ("talker-not-accepted",))
-    most = f"at most {needs.sentence_length_most} characters"
+    most = _most(f"{needs.sentence_length_most} characters")
     yield _row(of, "Length of sentences", most, _no_worse(of, "sentence-long", "none longer"), ("sentence-long",))
 
 
 def _fix(of: Figures) -> Iterator[Row]:
     seconds, needs = of.seconds, of.needs
     if needs.fix_required or needs.qualities:
-        accepted = f"quality {', '.join(map(str, sorted(needs.qualities)))}" if needs.qualities else "a fix"
+        quality = ", ".join(map(str, sorted(needs.qualities)))
+        accepted = f"quality {quality}" if quality else "a fix"
         yield _row(of, "Fix", accepted, _qualities(of), ("no-fix", "quality-not-accepted", "position-null"))
-    for what, asked, name, kind in (
-        ("Age of corrections", needs.age_most_s, "age_s", "age-high"),
-        ("HDOP", needs.hdop_most, "hdop", "hdop-high"),
+    for what, asked, name, unit, kind in (
+        ("Age of corrections", needs.age_most_s, "age_s", " s", "age-high"),
+        ("HDOP", needs.hdop_most, "hdop", "", "hdop-high"),
     ):
         if asked is not None:
-            told = f"at most {_number(seconds.most[name])}{' s' * (name == 'age_s')}" if name in seconds.most else ""
-            yield _row(of, what, f"at most {asked:g}{' s' * (name == 'age_s')}", told, (kind,))
+            told = _most(f"{_number(seconds.most[name])}{unit}") if name in seconds.most else ""
+            yield _row(of, what, _most(f"{asked:g}{unit}"), told, (kind,))
     if needs.satellites_least is not None:
-        told = f"at least {seconds.least['satellites']:g}" if "satellites" in seconds.least else ""
-        yield _row(of, "Satellites", f"at least {needs.satellites_least}", told, ("satellites-few",))
+        told = _least(f"{seconds.least['satellites']:g}") if "satellites" in seconds.least else ""
+        yield _row(of, "Satellites", _least(needs.satellites_least), told, ("satellites-few",))
     if needs.decimals_least is not None:
         none = _no_worse(of, "decimals-few", "none fewer")
-        yield _row(of, "Decimals of a minute", f"at least {needs.decimals_least}", none, ("decimals-few",))
+        yield _row(of, "Decimals of a minute", _least(needs.decimals_least), none, ("decimals-few",))
     if needs.date_required:
         dated = "comes" if seconds.types["RMC"] or seconds.types["ZDA"] else ""
         yield _row(of, "Date", "must come", "" if "date-missing" in of.by_kind else dated, ("date-missing",))
@@ -157,6 +163,14 @@ def _qualities(of: Figures) -> str:
         f"{QUALITY_WORDS.get(number, '?')} ({number}) {_share(count / total)}"
         for number, count in sorted(told.items(), key=lambda item: -item[1])
     )
+
+
+def _most(needed: str) -> str:
+    return f"at most {needed}"
+
+
+def _least(needed: int | str) -> str:
+    return f"at least {needed}"
 
 
 def _share(ratio: float) -> str:

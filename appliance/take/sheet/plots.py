@@ -150,9 +150,8 @@ def track(runs: Sequence[Sequence[Place]], faults_ns: Sequence[int] = ()) -> Dra
     field = _Field(runs)
     if field.across_m <= STILL_M:
         drawing = Drawing(WIDTH, 8.0, "The machine stood")
-        drawing.add(
-            Words(0, 5.0, f"The machine stood, within {max(0.1, field.across_m):.1f} m of {field.middle}.", 8.0)
-        )
+        metres = max(0.1, field.across_m)
+        drawing.add(Words(0, 5.0, f"The machine stood, within {metres:.1f} m of {field.middle}.", 8.0))
         return drawing
     drawing = Drawing(WIDTH, field.height, "Track of the machine, north up, with a bar for scale")
     frame = [(0.0, 0.0), (WIDTH, 0.0), (WIDTH, field.height), (0.0, field.height), (0.0, 0.0)]

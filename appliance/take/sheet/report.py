@@ -6,37 +6,33 @@ sheet says it too.
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
 
 from appliance import __version__
 from appliance.history.job import FIELDS
 from appliance.history.reader import History
-from appliance.history.rows import FaultRow, Watch
+from appliance.history.rows import Watch
 from appliance.judge.exact import share_bounds
 from appliance.judge.proof import bad_share_most, seconds_to_rule_out
-from appliance.judge.words import SAYS
 from appliance.take.forms import FORMS
 from appliance.take.name import file_name
 from appliance.take.sheet import needed, plots
 from appliance.take.sheet.drawing import Drawing
+from appliance.take.sheet.events import SHOWN, Event, counted, events
 from appliance.take.sheet.figures import RECEIVER, Figures, Given, Progress, RawLog, gather, lasting, warns
 from appliance.take.span import Span
 from appliance.take.utc import moment
 
-EVENTS_SHOWN = 40
-"""Faults and marks on the sheet; more are counted by kind. Our choice: a page of them."""
-SPELL_NS = 10_000_000_000
-"""Checks look back over ten seconds, so what follows within them may be the same event."""
-ENDLESS_NS = 2**63
 HOUR_S = 3600.0
 VERDICTS = {
     "go": ("GO", "All that the needs ask was there for the whole of this span."),
     "no-go": ("NO-GO", "Something that the needs ask was missing or wrong in this span."),
     "wait": ("WAIT", "Nothing was found wrong, but not enough was heard to say go."),
 }
+_ANYWAY = "It was made all the same, because whoever signs it asked for it."
+_CLOSED = "Take the raw log of this span away. This prints its sum:"
+_OPEN = "The watch goes on. Of a raw log that is taken later, this prints the sum:"
 CAUTIONS = (
     "A go says that the line carried what the needs sheet asks while this box listened. It does not say that the "
     "position is right, nor that the machine is safe or steers and applies rightly.",
@@ -53,36 +49,28 @@ class TooShort(ValueError):
 
 
 @dataclass(slots=True, frozen=True)
-class Event:
-    """A fault or a mark. lasted: "" for a mark. hard: a reason for a no-go."""
-
-    when: str
-    what: str
-    lasted: str
-    hard: bool
-
-
-@dataclass(slots=True, frozen=True)
 class Log:
-    """The raw log of a line. how: how anybody can see that a file is this log."""
+    """The raw log of a line: what it is, its bytes, and how anybody can see that a file is this log."""
 
-    line: str
+    says: str
     size: int
     sha256: str
     name: str
     how: str
+    command: str
 
 
 @dataclass(slots=True, frozen=True)
 class Report:
-    """What stands on the sheet, in its order. of_words: what it is of. Times are UTC.
+    """What stands on the sheet, in its order, in English. of_kind, of_name: what it is of. Times are UTC.
 
     rates, track: pictures; None where nothing is known. job: name, words and text of each field. short: says that the
     watch is too short; "" where it is not.
     """
 
     number: int
-    of_words: str
+    of_kind: str
+    of_name: str
     job: list[tuple[str, str, str]]
     span: list[tuple[str, str]]
     state: str
@@ -125,19 +113,20 @@ def build(
     places = history.way(watch.id, span.from_ns, span.to_ns).runs
     return Report(
         number=watch.id,
-        of_words=f"log {given.name}" if given else f"watch {watch.id}",
+        of_kind="log" if given else "watch",
+        of_name=given.name if given else f"{watch.id}",
         job=[(field.name, field.words, getattr(of.job, field.name)) for field in FIELDS],
         span=_span(of),
         state=of.verdict,
         verdict=verdict,
         says=says,
-        short=f"{short} It was made all the same, because whoever signs it asked for it." if short else "",
+        short=f"{short} {_ANYWAY}" if short else "",
         rows=needed.rows(of),
         proof=_proof(of),
         seconds=_seconds(of),
         losses=_losses(of),
-        events=(events := _events(of))[:EVENTS_SHOWN],
-        more=_more(of, len(events)),
+        events=(found := events(of))[:SHOWN],
+        more=counted(of, len(found)),
         logs=[_given(given)] if given else [_log(of, log) for log in of.logs],
         troubles=of.troubles,
         rates=plots.rates(history, of),
@@ -181,9 +170,10 @@ def _proof(of: Figures) -> list[str]:
     clean_s, count = of.clean_s, of.seconds.count
     told = []
     if clean_s >= 1:
+        share = _percent(bad_share_most(clean_s))
         told.append(
             f"Without a fault, and in go, for the last {lasting(clean_s)} of it. With 95 % confidence, at most "
-            f"{_percent(bad_share_most(clean_s))} of the seconds of such a line are bad (rule of three)."
+            f"{share} of the seconds of such a line are bad (rule of three)."
         )
         left_s = seconds_to_rule_out(HOUR_S) - clean_s
         told.append(
@@ -196,10 +186,11 @@ def _proof(of: Figures) -> list[str]:
         told.append("At its end it was not in go, or a fault was on: nothing is proved of the line as it was left.")
     no_go = of.seconds.verdicts["no-go"]
     if no_go:
-        low, high = share_bounds(no_go, count)
+        lasted, share = lasting(no_go), _percent(no_go / count)
+        low, high = map(_percent, share_bounds(no_go, count))
         told.append(
-            f"In no-go for {lasting(no_go)} of {lasting(count)}, {_percent(no_go / count)} (as independent seconds, "
-            f"95 % bounds: {_percent(low)} to {_percent(high)}; faults come in spells, so the truth may lie wider)."
+            f"In no-go for {lasted} of {lasting(count)}, {share} (as independent seconds, "
+            f"95 % bounds: {low} to {high}; faults come in spells, so the truth may lie wider)."
         )
     return told or ["Nothing was recorded in this span, and so nothing is proved."]
 
@@ -234,78 +225,32 @@ def _losses(of: Figures) -> list[str]:
             continue
         begin_ns, end_ns = max(spans, key=lambda span: span[1] - span[0])
         total_s = sum(end - begin for begin, end in spans) / 1e9
-        times = {1: "once", 2: "twice"}.get(len(spans), f"{len(spans)} times")
+        count, longest = len(spans), lasting((end_ns - begin_ns) / 1e9)
+        times = {1: "once", 2: "twice"}.get(count, f"{count} times")
         told.append(
             f"The controller would have lost its {what} {times}, for {lasting(total_s)} in all; the longest "
-            f"{lasting((end_ns - begin_ns) / 1e9)}, at {moment(of.watch, begin_ns):%H:%M:%S}."
+            f"{longest}, at {moment(of.watch, begin_ns):%H:%M:%S} UTC."
         )
     if told or not of.seconds.sentences:
         return told
     return ["By these needs, the controller would have lost neither its position nor its speed."]
 
 
-def _events(of: Figures) -> list[Event]:
-    """Spells of faults, and marks, oldest first."""
-    found = [(spell[0].start_ns, _spell(of, spell)) for spell in _spells(of.faults)]
-    for mark in of.marks:
-        words = f"Mark: {mark.note}" if mark.note else f"Mark, by the {mark.source}"
-        found.append((mark.at_ns, Event(_when(of, mark.at_ns), words, "", False)))
-    return [event for _, event in sorted(found, key=lambda one: one[0])]
-
-
-def _spells(faults: list[FaultRow]) -> Iterator[list[FaultRow]]:
-    """Faults that overlap, or follow on each other within SPELL_NS: most often one event seen by many checks."""
-    spell: list[FaultRow] = []
-    last_ns = 0
-    for fault in faults:
-        if spell and fault.start_ns > last_ns + SPELL_NS:
-            yield spell
-            spell = []
-        last_ns = max(last_ns if spell else 0, ENDLESS_NS if fault.end_ns is None else fault.end_ns)
-        spell.append(fault)
-    if spell:
-        yield spell
-
-
-def _spell(of: Figures, spell: list[FaultRow]) -> Event:
-    """Led by what its first check in the order of the words says: what lies nearest to the wire."""
-    order = list(SAYS)
-    leads = min(spell, key=lambda one: (warns(one.kind), order.index(one.kind) if one.kind in SAYS else len(order)))
-    others = Counter(fault.kind for fault in spell if fault is not leads)
-    told = ", ".join(f"{count} {kind}" if count > 1 else kind for kind, count in others.most_common())
-    ends = [fault.end_ns for fault in spell]
-    known = [end_ns for end_ns in ends if end_ns is not None]
-    lasted = lasting((max(known) - spell[0].start_ns) / 1e9) if len(known) == len(ends) else "on at the end"
-    what = f"{leads.says} With it: {told}." if told else leads.says
-    return Event(_when(of, spell[0].start_ns), what, lasted, not all(warns(fault.kind) for fault in spell))
-
-
-def _when(of: Figures, at_ns: int) -> str:
-    same_day = moment(of.watch, of.span.from_ns).date() == moment(of.watch, of.span.to_ns).date()
-    return f"{moment(of.watch, at_ns):{'%H:%M:%S' if same_day else '%m-%d %H:%M:%S'}}"
-
-
-def _more(of: Figures, events: int) -> str:
-    kinds = Counter(fault.kind for fault in of.faults) + of.uncounted
-    if not kinds:
-        return ""
-    counted = ", ".join(f"{count} {kind}" for kind, count in kinds.most_common())
-    first = f"The first {EVENTS_SHOWN} of {events} are shown. " if events > EVENTS_SHOWN else ""
-    return f"{first}All faults by kind: {counted}."
-
-
 def _log(of: Figures, log: RawLog) -> Log:
     watch, span = of.watch, of.span
     name = file_name(watch, FORMS["raw"], log.line, span.from_ns, span.to_ns)
     if watch.ended_ns is None and span.to_ns > watch.last_ns:
-        how = f"The watch goes on: of a raw log taken later, head -c {log.size} FILE | sha256sum prints this sum."
+        how, command = _OPEN, f"head -c {log.size} FILE | sha256sum"
     else:
-        how = f"Take the raw log of this span away and run sha256sum {name}: it prints this sum."
-    return Log({RECEIVER: "From receiver"}.get(log.line, "From controller"), log.size, log.sha256, name, how)
+        how, command = _CLOSED, f"sha256sum {name}"
+    line = {RECEIVER: "From receiver"}.get(log.line, "From controller")
+    return Log(f"{line}: {log.size:,} bytes.", log.size, log.sha256, name, how, command)
 
 
 def _given(log: Given) -> Log:
-    return Log("The log", log.size, log.sha256, log.name, f"Run sha256sum {log.name}: it prints this sum.")
+    return Log(
+        f"The log: {log.size:,} bytes.", log.size, log.sha256, log.name, "This prints the sum:", f"sha256sum {log.name}"
+    )
 
 
 def _percent(ratio: float) -> str:
