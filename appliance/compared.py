@@ -45,7 +45,7 @@ def _side(history: History, watch: Watch) -> Side:
     length_s = (watch.last_ns - watch.started_ns) / 1e9
     if length_s <= 0:
         raise HistoryError(f"Watch {watch.id} has no length yet: it cannot be compared.")
-    summary = history.summary(watch.id, RECEIVER, watch.started_ns, watch.last_ns + 1, MINUTE_NS)
+    summary = history.summary(watch.id, RECEIVER, watch.started_ns, watch.last_ns + 1, MINUTE_NS, only="speed_mps")
     minutes = [
         Second(at_s=60.0 * place, speed_mps=one.total / one.seconds)
         for place, one in sorted(summary.series.get("speed_mps", {}).items())

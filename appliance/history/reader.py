@@ -209,16 +209,19 @@ class History(Reading):
                 strip.add_losses(watch, self._rows(STRIP_LOSSES, values))
         return strip.cells()
 
-    def summary(self, watch_id: int, line: str, from_ns: int, to_ns: int, step_ns: int) -> Summary:
-        """Each quantity of a line by steps of step_ns, from the step in which from_ns lies, in the units of the names.
+    def summary(
+        self, watch_id: int, line: str, from_ns: int, to_ns: int, step_ns: int, *, only: str | None = None
+    ) -> Summary:
+        """Each quantity of a line, or only one, by steps of step_ns, in the units of the names.
 
-        From a minute upwards, whole minutes make up a step. Where seconds were dropped, a step is a minute at least.
+        The first step is that in which from_ns lies. From a minute upwards, whole minutes make up a step. Where seconds
+        were dropped, a step is a minute at least.
         """
         gone_ns = self.watch(watch_id).seconds_gone_ns
         if gone_ns is not None and from_ns < gone_ns:
             step_ns = max(step_ns, MINUTE_NS)
         values = {"watch": watch_id, "line": line_number(line), "from": from_ns, "to": to_ns}
-        return gather(self._tuples, values, step_ns)
+        return gather(self._tuples, values, step_ns, only)
 
     def lines(self, watch_id: int) -> list[str]:
         """The lines of a watch on which sentences came."""

@@ -27,6 +27,10 @@ class HistoryDamaged(HistoryError):
     """The file is not a sound database any more. It is kept; see aside.py."""
 
 
+class HistoryFull(HistoryError):
+    """The card has no room for what was to be written."""
+
+
 class HistoryNewer(HistoryError):
     """A newer version of the program has written it, as where the box went back to the version before."""
 

@@ -22,7 +22,7 @@ from pathlib import Path
 
 from sqlite_utils import Database, Migrations
 
-from appliance.history.rows import HistoryDamaged, HistoryError, HistoryNewer, State
+from appliance.history.rows import HistoryDamaged, HistoryError, HistoryFull, HistoryNewer, State
 from appliance.history.steps import APPLICATION_ID, STEPS, migrations
 
 LINES: tuple[str, ...] = ("from-receiver", "from-controller")  # kept as their place here; append only
@@ -89,7 +89,8 @@ def plain_errors(path: Path | str) -> Iterator[None]:
     except sqlite3.Error as error:
         code = getattr(error, "sqlite_errorcode", 0) & 0xFF  # the rest tells the kind more closely
         damaged = code in DAMAGED or str(error).startswith(NO_TEXT)
-        raise (HistoryDamaged if damaged else HistoryError)(f"The history {path} fails: {error}.") from error
+        kind = HistoryDamaged if damaged else HistoryFull if code == sqlite3.SQLITE_FULL else HistoryError
+        raise kind(f"The history {path} fails: {error}.") from error
     except UnicodeDecodeError as error:  # SQLite's own words of a file that is damaged hold some of its bytes
         raise HistoryDamaged(f"The history {path} is damaged: its tables' names cannot be read.") from error
     except OSError as error:

@@ -45,7 +45,8 @@ TALLIES = """SELECT line, (second_ns - :zero) / :step AS place, messages, count(
 JOIN tally ON tally.id = second.tally
 WHERE watch = :watch AND second_ns >= :from AND second_ns < :to GROUP BY line, place, tally"""
 MINUTES = """SELECT line, (at_ns - :zero) / :step AS place, what, sum(seconds), min(least), max(most), total(total)
-FROM minute WHERE watch = :watch AND line = :line AND at_ns >= :from AND at_ns < :to GROUP BY place, what"""
+FROM minute WHERE watch = :watch AND line = :line AND at_ns >= :from AND at_ns < :to
+AND (:only IS NULL OR what = :only) GROUP BY place, what"""
 PLACES = """SELECT second_ns, latitude_e7_deg, longitude_e7_deg FROM second
 WHERE watch = :watch AND line = :line AND second_ns >= :from AND second_ns < :to AND quality IS NOT 0
 AND abs(latitude_e7_deg) <= 900000000 AND abs(longitude_e7_deg) <= 1800000000 ORDER BY second_ns"""
@@ -120,13 +121,13 @@ def from_seconds(read: Read, values: Mapping[str, object]) -> Iterator[Found]:
 
 
 def from_minutes(read: Read, values: Mapping[str, object]) -> Iterator[Found]:
-    """values: as of from_seconds, and line; from, to, zero and step fall on minutes."""
+    """values: as of from_seconds, line and only; from, to, zero and step fall on minutes."""
     for line, place, what, *figures in read(MINUTES, values):
         yield line, place, what, Sum(*figures)
 
 
-def gather(read: Read, asked: Mapping[str, int], step_ns: int) -> Summary:
-    """asked: watch, line, and from and to in ns. Steps of a minute and more are of whole minutes."""
+def gather(read: Read, asked: Mapping[str, int], step_ns: int, only: str | None = None) -> Summary:
+    """asked: watch, line, and from and to in ns; only: one quantity. Steps of a minute and more are of whole ones."""
     grid_ns = MINUTE_NS if step_ns >= MINUTE_NS else step_ns
     step_ns -= step_ns % grid_ns
     zero_ns = asked["from"] - asked["from"] % grid_ns
@@ -134,13 +135,13 @@ def gather(read: Read, asked: Mapping[str, int], step_ns: int) -> Summary:
     summed_ns = _summed_ns(read, asked) if grid_ns == MINUTE_NS else zero_ns
     part_ns = max(zero_ns, min(end_ns, summed_ns))
     summary = Summary(zero_ns, step_ns)
-    values = {**asked, "zero": zero_ns, "step": step_ns}
+    values = {**asked, "zero": zero_ns, "step": step_ns, "only": only}
     for found in (
         from_minutes(read, {**values, "from": zero_ns, "to": part_ns}),
         from_seconds(read, {**values, "from": part_ns, "to": end_ns}),
     ):
         for line, place, what, one in found:
-            if line == asked["line"]:
+            if line == asked["line"] and only in (None, what):
                 summary.add(what, place, one.scaled(what))
     return summary
 

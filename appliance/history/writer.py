@@ -19,7 +19,17 @@ from appliance.history.aside import look_over
 from appliance.history.erase import erase, erase_aside, set_aside_of
 from appliance.history.job import Job
 from appliance.history.pending import FaultChange, LossChange, Pending
-from appliance.history.rows import BoxRow, FaultRow, HistoryError, LossRow, MarkRow, SecondRow, TuningRow, WatchStart
+from appliance.history.rows import (
+    BoxRow,
+    FaultRow,
+    HistoryError,
+    HistoryFull,
+    LossRow,
+    MarkRow,
+    SecondRow,
+    TuningRow,
+    WatchStart,
+)
 from appliance.history.schema import line_number, open_writing, plain_errors, transaction
 from appliance.history.space import Space, make_room
 from appliance.history.steps import LAST_NS
@@ -28,6 +38,8 @@ from appliance.sentence.chunk import Chunk
 STOPPED = "stopped"
 CUT_OFF = "cut off"
 GENERATIONS = 2**31 - 2
+PART_BYTES, PART_LEAST_BYTES = 256 * 1024, 16 * 1024
+"""Written in one transaction: less than is held free for it (see space), more than two minutes of the usual set."""
 
 
 class HistoryWriter:
@@ -147,30 +159,50 @@ class HistoryWriter:
             return False
         generation = self._generation()
         try:
-            return self._tail.secure(self._watch, generation)
+            secured = self._tail.secure(self._watch, generation)
         except OSError as error:
             raise HistoryError(f"The tail of {self.path} cannot be written: {error.strerror or error}.") from error
+        if secured:
+            self._pending.secured()
+        return secured
 
     def commit(self) -> None:
-        """Write all that was handed over, whole or not at all."""
-        if self._pending.empty:
-            return
+        """Write all that was handed over, each entry whole or not at all.
+
+        What has waited long is much: it is written in parts, each with room made for it, which a card that is nearly
+        full still takes, and smaller ones where it does not.
+        """
+        most = PART_BYTES
+        while not self._pending.empty:
+            part = self._pending.oldest(most)
+            try:
+                self._write(part)
+            except HistoryFull:
+                most = min(most, part.size) // 2
+                if most < PART_LEAST_BYTES:
+                    raise
+                continue
+            if not self._pending.empty:
+                self._tail.skip()
+                self.make_room()
+
+    def _write(self, part: Pending) -> None:
         watch = self._watch
         assert watch is not None  # nothing can be pending before a watch has begun
-        packed = entries.pack(self._pending)  # outside the transaction, which is to be short
+        packed = entries.pack(part)  # outside the transaction, which is to be short
         known, generation = self._known.copy(), self._generation()
         with plain_errors(self.path), transaction(self._db):
-            entries.write(self._db, watch, self._pending, packed, known)
-            if self._pending.ended_ns is not None:
-                entries.end(self._db, watch, self._pending.ended_ns, STOPPED)
+            entries.write(self._db, watch, part, packed, known)
+            if part.ended_ns is not None:
+                entries.end(self._db, watch, part.ended_ns, STOPPED)
             self._next_generation(generation)
         self._tail.begin()
         self._known = known
-        if self._pending.dating is not None:
-            self._dated_ns = self._pending.dating[0]
-        if self._pending.ended_ns is not None:
+        if part.dating is not None:
+            self._dated_ns = part.dating[0]
+        if part.ended_ns is not None:
             self._watch = None
-        self._pending.clear()
+        self._pending.drop(part)
 
     def make_room(self) -> str:
         """Drop some of what is oldest, if history has no room left; gives what to do about it, or ""."""
@@ -187,6 +219,8 @@ class HistoryWriter:
 
     def give_job(self, watch_id: int | None, job: Job, changed_utc_ns: int) -> None:
         """Give a job to a watch, or to the one under way; at once. HistoryError if there is no such watch."""
+        if watch_id is None:
+            self._begun()
         watch = self._watch if watch_id is None else watch_id
         with plain_errors(self.path), transaction(self._db):
             if not self._db.execute("SELECT count(*) FROM watch WHERE id = ?", (watch,)).fetchone()[0]:
@@ -221,6 +255,8 @@ class HistoryWriter:
     def take_over(self, pending: Pending) -> None:
         """Go on with what another writer could not write; its faults and losses begin anew here."""
         self._pending = pending
+        pending.unsecured()
+        self._tail.skip()
         pending.ended_ns = None  # an end that could not be written was that of another watch
 
     def release(self) -> Pending:
@@ -232,8 +268,12 @@ class HistoryWriter:
         return pending
 
     def end_watch(self, at_ns: int) -> None:
-        """End the watch in good order and commit. Faults and losses still on end with it."""
-        self._begun().ended_ns = at_ns
+        """End the watch in good order and commit. Faults and losses still on end with it.
+
+        Where it fails, the watch takes nothing more; asked again, it is tried again, and has ended when it first had.
+        """
+        if self._pending.ended_ns is None:
+            self._begun().ended_ns = at_ns
         self.commit()
 
     def close(self) -> None:
@@ -271,6 +311,6 @@ class HistoryWriter:
         self._tail.begin()
 
     def _begun(self) -> Pending:
-        if self._watch is None:
+        if self._watch is None or self._pending.ended_ns is not None:
             raise HistoryError("No watch has begun, so there is nothing that this could belong to.")
         return self._pending

@@ -225,8 +225,12 @@ class Keeper(Orders):
         return writer
 
     def _renew(self, writer: HistoryWriter, ended_ns: int, start: WatchStart) -> HistoryWriter:
-        """Ends the watch and begins the next, tried until it works; what is ordered meanwhile waits in the queue."""
-        self._renewal, ended = None, False
+        """Ends the watch and begins the next, tried until it works; what is ordered meanwhile waits in the queue.
+
+        Where a stop comes first it is tried once more. What was ordered for a watch that could not begin is refused by
+        the writer: it belongs to no other.
+        """
+        self._renewal, ended, last = None, False, False
         while True:
             try:
                 with self._at_card():
@@ -243,8 +247,10 @@ class Keeper(Orders):
                     return writer
             except TROUBLES as trouble:
                 self._trouble(trouble)
-                if self._stopped_meanwhile():
+                if last:
+                    log.error("%d entries of a watch that could not begin are not kept", self._orders.qsize())
                     return writer
+                last = self._stopped_meanwhile()
 
     def _make_room(self, writer: HistoryWriter) -> None:
         self._full_says = writer.make_room()

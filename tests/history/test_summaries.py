@@ -108,6 +108,9 @@ def test_the_same_as_adding_by_hand(
             for line in LINES:
                 expected = by_hand(rows, line, from_ns, to_ns, step_s * S)
                 assert as_told(history, watch, line, from_ns, to_ns, step_s * S) == expected
+                one = history.summary(watch, line, from_ns, to_ns, step_s * S, only="speed_mps").series
+                assert one.keys() == {"speed_mps"} & expected.keys()
+                assert all(len(places) == len(expected[what]) for what, places in one.items())
 
 
 def drive(watch_s: int, seed: int = 1) -> Iterator[SecondRow]:
