@@ -66,5 +66,6 @@ class Check:
         says = SAYS[self.id]
         failing = VARIANTS.get((self.id, self.note), says.failing)
         template = {"fail": failing, "warn": failing, "pass": says.passing, "unknown": says.unknown}[self.state]
-        told = {"message": self.message, "m": figure(self.measured, says), "n": figure(self.needed, says)}
+        needed = "none" if says.unit == "sentences" and self.needed == 0 else figure(self.needed, says)
+        told = {"message": self.message, "m": figure(self.measured, says), "n": needed}
         return template.format_map({**self.figures, **told, "note": self.note})

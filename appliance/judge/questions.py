@@ -275,7 +275,8 @@ def _of_day(seconds: Seconds) -> Question | None:
     for hours in range(1, 5):
         for first in range(24):
             groups.append(frozenset(1 + (first + more) % 24 for more in range(hours)))
-            says.append(f"between {first:02d}:00 and {(first + hours) % 24:02d}:00 UTC")
+            begin, end = f"{first:02d}:00 UTC", f"{(first + hours) % 24:02d}:00 UTC"
+            says.append(f"between {begin} and {end}")
     return Question("time-of-day", codes, groups, says, of_time=True)
 
 

@@ -33,8 +33,8 @@ SAYS: dict[str, Says] = {
     "noise": Says("sentences", 0, "{note}", "No noise in the last 10 s.", _NOT_TOLD),
     "checksum-bad": Says(
         "sentences", 0,
-        "{m} with a wrong checksum in the last 10 s; allowed: {n}.",
-        "{m} with a wrong checksum in the last 10 s; allowed: {n}.",
+        "{m} with a wrong checksum in the last 10 s; {n} allowed.",
+        "{m} with a wrong checksum in the last 10 s; {n} allowed.",
         "No sentence has come to be checked.",
     ),
     "checksum-missing": Says(
@@ -45,8 +45,8 @@ SAYS: dict[str, Says] = {
     ),
     "sentence-damaged": Says(
         "sentences", 0,
-        "{m} cut short or garbled in the last 10 s; allowed: {n} ({note}).",
-        "{m} cut short or garbled in the last 10 s; allowed: {n}.",
+        "{m} cut short or garbled in the last 10 s; {n} allowed ({note}).",
+        "{m} cut short or garbled in the last 10 s; {n} allowed.",
         "No sentence has come to be checked.",
     ),
     "message-missing": Says(

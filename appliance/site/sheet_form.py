@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from appliance.judge.key import Key
 from appliance.judge.needs_keys import TABLES
@@ -26,6 +26,8 @@ TITLES = {
     "verdict": "The verdict",
     "sheet": "The commissioning sheet",
 }
+SHARE = "ratio"
+"""The unit of a key whose value is a share of one; people write it in per cent."""
 WORDS = {True: "yes", False: "no"}
 
 Value = str | int | float | bool | list[str] | list[int | float | str]
@@ -48,13 +50,18 @@ class Field:
 
     @property
     def unit(self) -> str:
-        """What a number is counted in; "" where that is told by the label."""
-        return "" if self.key.unit == "ratio" else self.key.unit
+        """What a number is counted in."""
+        return self.shown.unit
+
+    @property
+    def shown(self) -> Key:
+        """The key as the form has it: shares in per cent."""
+        return _per_cent(self.key) if self.key.unit == SHARE else self.key
 
     @property
     def hint(self) -> str:
         """How it is filled in, and what holds where it is not."""
-        key = self.key
+        key = self.shown
         if key.kind in ("texts", "wholes"):
             each = key.allowed_says.partition(",")[0] or f"Numbers from {key.least:g} to {key.most:g}"
             how = f"{each}, a space between"
@@ -89,8 +96,7 @@ def groups(values: Mapping[str, str], problems: Iterable[Problem] = ()) -> list[
     """The form: every key of every table, a table of its own for each message in values."""
     found: dict[tuple[str, str], list[str]] = {}
     for problem in problems:
-        says = f"Found {problem.found}; allowed: {problem.allowed}." if problem.allowed else f"Found {problem.found}."
-        found.setdefault((problem.table, problem.key), []).append(f"{says} {problem.hint}".strip())
+        found.setdefault((problem.table, problem.key), []).append(_says(problem, values))
     made = []
     for table in TABLES:
         for type_ in messages_in(values) if table.many else [""]:
@@ -124,7 +130,9 @@ def values_of(document: Mapping[str, object]) -> dict[str, str]:
         elif isinstance(value, list):
             values[name] = " ".join(str(item) for item in value)
         else:
-            values[name] = f"{value:g}" if isinstance(value, float) else str(value)
+            key = _key(name)
+            number = value * 100 if key and key.unit == SHARE and isinstance(value, int | float) else value
+            values[name] = f"{number:g}" if isinstance(number, float) else str(number)
     return values
 
 
@@ -177,9 +185,41 @@ def _read(key: Key, words: str) -> Value:
         return re.split(r"[,;\s]+", words.strip(" ,;"))
     if key.kind == "wholes":
         return [_number(word, whole=True) for word in re.split(r"[,;\s]+", words.strip(" ,;"))]
+    if key.unit == SHARE:
+        share = _number(words.removesuffix("%").rstrip(), whole=False)
+        return words if isinstance(share, str) else round(share / 100, 12)
     if key.kind in ("whole", "number"):
         return _number(words, whole=key.kind == "whole")
     return words
+
+
+def _per_cent(key: Key) -> Key:
+    """A share as people write it."""
+    assert key.least is not None
+    assert key.most is not None
+    default = None if key.default is None else key.default * 100
+    return replace(key, unit="%", least=key.least * 100, most=key.most * 100, default=default)
+
+
+def _key(name: str) -> Key | None:
+    """That of a field's name."""
+    head, _, last = name.rpartition(".")
+    for table in TABLES:
+        if head.startswith(f"{table.head}.") if table.many else head == table.name:
+            return next((key for key in table.keys if key.name == last), None)
+    return None
+
+
+def _says(problem: Problem, values: Mapping[str, str]) -> str:
+    """What is wrong, in the form's own terms."""
+    found, allowed = problem.found, problem.allowed
+    name = f"{problem.table}.{problem.key}"
+    key, given = _key(name), values.get(name, "").removesuffix("%").rstrip()
+    if key and key.unit == SHARE and allowed:
+        found = found if isinstance(_number(given, whole=False), str) else f"{given} %"
+        allowed = _per_cent(key).allowed
+    says = f"Found {found}; allowed: {allowed}." if allowed else f"Found {found}."
+    return f"{says} {problem.hint}".strip()
 
 
 def _number(words: str, *, whole: bool) -> int | float | str:

@@ -43,6 +43,7 @@ DAMAGE_WORDS = {
 }
 
 _STAMP = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ")
+_HOUR = re.compile(r"\b(\d\d:\d\d) UTC\b")
 _FIGURE = re.compile(r"(\d) (?=(?:s|ms|min|h|d|Hz|%|bytes|[kMG]B)\b|%)")
 
 
@@ -167,6 +168,13 @@ def glued(sentence: str) -> Markup:
     return Markup(_STAMP.sub(lambda found: clock(from_iso(found[0])), told))
 
 
+def hours_of_day(sentence: str, day: datetime) -> Markup:
+    """As `glued`, with its hours of UTC ("06:00 UTC") as times, which the phone turns into its own: those of a day."""
+    date = day.astimezone(UTC).strftime("%Y-%m-%d")
+    times = _HOUR.sub(rf'<time datetime="{date}T\1:00Z">\1' "\N{NO-BREAK SPACE}UTC</time>", str(glued(sentence)))
+    return Markup(times)
+
+
 def damage(reason: str) -> str:
     """Why sentences were refused, in words."""
     return DAMAGE_WORDS.get(reason, reason.replace("-", " "))
@@ -233,6 +241,7 @@ FILTERS = {
     "degrees": degrees,
     "damage": damage,
     "glued": glued,
+    "hours_of_day": hours_of_day,
     "found_and_advice": found_and_advice,
     "from_iso": from_iso,
     "from_ns": from_ns,

@@ -297,7 +297,7 @@ def test_no_sentence_of_what_faults_go_with_falls_through(mirror: Phrases) -> No
         "a course from north-east to east", "a course about south", "fix quality 4", "within some metres",
         "the place 24 m north and 12 m west of where the watch began (12 m square)",
         "a strip 12 m wide that runs from north to south, 24 m east of where the watch began",
-        "in the minute after a mark", "in the first 10 min", "after the first 2 h", "between 06:00 and 09:00 UTC",
+        "in the minute after a mark", "in the first 10 min", "after the first 2 h", "between 06:00 UTC and 09:00 UTC",
     ]  # fmt: skip
     told = [
         circumstance_says("gap", name, said, hits=8, of=12, faults=faults, share=0.3, p=0.002, within_s=within_s)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import html
 import re
 import tomllib
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -106,6 +107,23 @@ def test_mistakes_are_told_at_their_fields_and_nothing_is_kept(box: Any, listene
     assert "4 fields are not right yet" in answer.text
     assert fields(answer.text)["message.GGA.rate_hz"] == "fast"  # what was typed stays
     assert answer.text.count('aria-invalid="true"') == 4
+
+
+def test_shares_are_shown_and_taken_in_per_cent(box: Any, listener: Any) -> None:
+    assert "<dd>80 %</dd>" in box.html("/needs/rate-section")
+    form = fields(box.html("/needs/rate-section/change"))
+    assert (form["line.load_most"], form["message.GGA.rate_low"]) == ("80", "10")
+    assert change(box, "rate-section", title="a").status_code == 303  # what is shown is accepted as it stands
+    changed = {"line.load_most": "72,5 %", "message.GGA.rate_low": "7"}
+    assert change(box, "rate-section", title="b", **changed).status_code == 303
+    shown, kept = (needs.from_toml(asked["toml"], "x") for asked in listener.heard)
+    assert replace(shown, name="", title="") == replace(needs.load("rate-section"), name="", title="")
+    assert kept.load_most == 0.725
+    assert kept.messages["GGA"].rate_least_hz == pytest.approx(4.65)
+    answer = change(box, "rate-section", **{"line.load_most": "150", "message.GGA.rate_low": "many"})
+    assert answer.status_code == 422
+    assert "Found 150 %; allowed: a number from 1 to 100 %." in answer.text
+    assert "Found &#34;many&#34; (text); allowed: a number from" in answer.text
 
 
 def test_a_gap_shorter_than_an_interval_is_told_at_the_gap(box: Any) -> None:

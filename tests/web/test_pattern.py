@@ -7,6 +7,7 @@ import re
 import threading
 import time
 from collections.abc import Callable
+from datetime import UTC, datetime
 from pathlib import Path
 from random import Random
 from typing import Any
@@ -17,6 +18,7 @@ from appliance.history.rows import FaultRow, SecondRow, WatchStart
 from appliance.history.writer import HistoryWriter
 from appliance.site import pattern as pattern_of
 from appliance.site import pattern_page
+from appliance.site.words import hours_of_day
 from tests.web.conftest import MACHINE, NS, STARTED_NS
 
 HOURS = 1.5
@@ -91,6 +93,15 @@ def test_faults_that_go_with_a_speed_are_told_with_both_shares(page: Any, settle
     assert shares[1] == pytest.approx(25, abs=1)  # 60 s of each 240, a fault being on for 2 of them
     assert text.count('class="spot"') == 18
     assert "style=" not in text
+
+
+def test_hours_of_the_day_are_times_that_the_phone_can_put_into_its_zone() -> None:
+    says = "6 of 6 gaps came between 22:00 UTC and 01:00 UTC, where the watch spent 12 % of its time."
+    told = hours_of_day(says, datetime(2026, 5, 4, 21, tzinfo=UTC))
+    times = re.findall(r'<time datetime="([^"]+)">([^<]+)</time>', told)
+    nbsp = "\N{NO-BREAK SPACE}"
+    assert times == [("2026-05-04T22:00:00Z", f"22:00{nbsp}UTC"), ("2026-05-04T01:00:00Z", f"01:00{nbsp}UTC")]
+    assert "&lt;b&gt;" in hours_of_day("<b> 22:00 UTC", datetime(2026, 5, 4, tzinfo=UTC))
 
 
 def test_few_faults_say_nothing_and_that_it_is_no_proof(page: Any, settled: Callable[[], str]) -> None:

@@ -97,8 +97,8 @@ def _messages(of: Figures) -> Iterator[Row]:
 
 def _sentences(of: Figures) -> Iterator[Row]:
     seconds, needs = of.seconds, of.needs
-    blocks = seconds.sentences + seconds.damaged
-    share = f"{seconds.damaged} of {blocks}" if blocks else ""
+    number, count = seconds.damaged, seconds.sentences + seconds.damaged
+    share = f"{number} of {count}" if count else ""
     yield _row(of, "Damaged sentences", f"at most {needs.damaged_most} in any 10 s", share, DAMAGE)
     talkers = sorted({name[:-3] for name in seconds.messages})
     accepted = ", ".join(sorted(needs.talkers)) or "any"
