@@ -16,8 +16,9 @@ from collections.abc import Iterator
 from datetime import UTC, datetime
 from typing import Any
 
-from appliance.history import blocks
+from appliance.history import blocks, loss_steps
 from appliance.history.job import FIELDS, Job, StoredJob
+from appliance.history.loss_steps import LossSteps
 from appliance.history.reading import Reading
 from appliance.history.rows import (
     BoxRow,
@@ -198,6 +199,11 @@ class History(Reading):
         values = {"watch": watch_id, **_span(from_ns, to_ns)}
         return self._each(lambda row: LossRow(**row), self._rows(_LOSSES, values))
 
+    def loss_steps(self, watch: Watch, from_ns: int, to_ns: int, zero_ns: int, step_ns: int) -> LossSteps:
+        """The same by steps of step_ns from zero_ns, however many there are."""
+        values = {"watch": watch.id, "last_ns": watch.last_ns, "zero_ns": zero_ns, "step_ns": step_ns}
+        return loss_steps.gather(self._rows, values | _span(from_ns, to_ns))
+
     def strip(self, to_utc_ns: int, hours: float = 24, cells: int = 288) -> list[Cell]:
         """The last hours in equal cells, oldest first: worst state, faults, and losses of position or speed."""
         strip = Strip(to_utc_ns, hours, cells)
@@ -240,9 +246,8 @@ class History(Reading):
         Bytes at the edges of the span count by whole blocks, which are a few seconds long.
         """
         values = {"watch": watch_id, **_span(from_ns, to_ns)}
-        sizes = {}
-        for number, line in enumerate(LINES):
-            sizes[line] = self._rows(_SIZE_BYTES, {**values, "line": number})[0]["n"]
+        raw = ((line, {**values, "line": number}) for number, line in enumerate(LINES))
+        sizes = {line: self._rows(_SIZE_BYTES, asked)[0]["n"] for line, asked in raw}
         sizes["bytes"] = sum(sizes.values())
         for name, sql in _SIZE_ROWS.items():
             sizes[name] = self._rows(sql, values)[0]["n"]
@@ -275,18 +280,15 @@ class History(Reading):
             return []
 
 
-_LOSSES = """SELECT what, start_ns, end_ns FROM loss WHERE watch = :watch AND start_ns < :to_ns
-AND (end_ns IS NULL OR end_ns >= :from_ns) ORDER BY start_ns, id"""
+_ON = "watch = :watch AND start_ns < :to_ns AND (end_ns IS NULL OR end_ns >= :from_ns)"
+_LOSSES = f"SELECT what, start_ns, end_ns FROM loss WHERE {_ON} ORDER BY start_ns, id"
 
 _SIZE_BYTES = """SELECT coalesce(sum(bytes), 0) AS n FROM block
 WHERE watch = :watch AND line = :line AND end_ns >= :from_ns AND end_ns < :to_ns"""
 _SIZE_ROWS = {
-    "seconds": """SELECT count(*) AS n FROM second
-        WHERE watch = :watch AND second_ns >= :from_ns AND second_ns < :to_ns""",
-    "faults": """SELECT count(*) AS n FROM fault
-        WHERE watch = :watch AND start_ns < :to_ns AND (end_ns IS NULL OR end_ns >= :from_ns)""",
-    "losses": """SELECT count(*) AS n FROM loss
-        WHERE watch = :watch AND start_ns < :to_ns AND (end_ns IS NULL OR end_ns >= :from_ns)""",
+    "seconds": "SELECT count(*) AS n FROM second WHERE watch = :watch AND second_ns >= :from_ns AND second_ns < :to_ns",
+    "faults": f"SELECT count(*) AS n FROM fault WHERE {_ON}",
+    "losses": f"SELECT count(*) AS n FROM loss WHERE {_ON}",
     "marks": "SELECT count(*) AS n FROM mark WHERE watch = :watch AND at_ns >= :from_ns AND at_ns < :to_ns",
 }
 

@@ -12,6 +12,7 @@ from typing import Any
 
 from flask import Flask, Response, abort, render_template, request
 
+from appliance.history.loss_steps import NEWEST, LossSteps
 from appliance.history.reader import History
 from appliance.history.rows import Cell, CellState, StoredFault, Watch
 from appliance.history.summaries import MINUTE_NS, Summary
@@ -29,7 +30,7 @@ from appliance.take.span import SpanError
 
 FAULTS_MOST = 2000
 """Faults that are drawn. More than fit side by side on a phone. Our choice."""
-LISTED_MOST = 30
+LISTED_MOST = NEWEST
 ROWS_MOST = 24
 STATE_WORDS: dict[str, CellState] = {"g": "go", "w": "wait", "n": "no-go", ".": "none"}
 
@@ -44,7 +45,7 @@ class Seen:
     plots: list[Plot]
     states: str
     faults: list[StoredFault]
-    losses: list[tuple[str, int, int]]
+    losses: LossSteps
     marks: list[tuple[int, str]]
 
 
@@ -101,8 +102,7 @@ def see(history: History, asked: Stretch) -> Seen:
     return Seen(
         asked, summary, count, plots(summary, needs_of(asked), count), states(summary, count),
         list(islice(history.faults_in_order(watch.id, None, asked.from_ns, asked.to_ns), FAULTS_MOST)),
-        [(one.what, one.start_ns, watch.last_ns if one.end_ns is None else one.end_ns)
-         for one in history.losses(watch.id, asked.from_ns, asked.to_ns)],
+        history.loss_steps(watch, asked.from_ns, asked.to_ns, summary.zero_ns, summary.step_ns),
         [(mark.at_ns, mark.note) for mark in history.marks(watch.id, asked.from_ns, asked.to_ns)],
     )  # fmt: skip
 
@@ -143,7 +143,7 @@ def drawn(seen: Seen) -> dict[str, Any]:
         "states": seen.states,
         "plots": [plot.drawn(bare=bare) for plot in seen.plots if plot.told],
         "faults": _spans(((ms(one.start_ns), ms(_end(one, watch))) for one in seen.faults), summary.step_ns),
-        "losses": _spans(((ms(start), ms(end)) for _, start, end in seen.losses), summary.step_ns),
+        "losses": _spans(((ms(start), ms(end)) for start, end in seen.losses.spans()), summary.step_ns),
         "marks": [[ms(at_ns), note] for at_ns, note in seen.marks],
         "listed": _listed(seen),
     }
@@ -180,30 +180,32 @@ def _listed(seen: Seen) -> dict[str, Any]:
         {"at": one.start_ns, "id": one.id, "says": one.says, "lasted_s": (_end(one, watch) - one.start_ns) / NS}
         for one in seen.faults
     ]
-    for what, start_ns, end_ns in seen.losses:
-        says = f"{WHAT_WORDS.get(what, what)} lost to the controller."
-        rows.append({"at": start_ns, "id": None, "says": says, "lasted_s": (end_ns - start_ns) / NS})
+    for loss in seen.losses.newest:
+        says = f"{WHAT_WORDS.get(loss.what, loss.what)} lost to the controller."
+        lasted_s = None if loss.end_ns is None else (loss.end_ns - loss.start_ns) / NS
+        rows.append({"at": loss.start_ns, "id": None, "says": says, "lasted_s": lasted_s})
     rows += [{"at": at, "id": None, "says": f"Mark: {note or 'no note'}", "lasted_s": None} for at, note in seen.marks]
     rows.sort(key=lambda row: row["at"], reverse=True)
     for row in rows:
         row["at"] = watch.utc_ns(row["at"]) // 1_000_000
-    return {"rows": rows[:LISTED_MOST], "more": max(0, len(rows) - LISTED_MOST)}
+    untold = seen.losses.count - len(seen.losses.newest)
+    return {"rows": rows[:LISTED_MOST], "more": max(0, len(rows) - LISTED_MOST) + untold}
 
 
 def _cells(seen: Seen) -> list[Cell]:
     """The strip of who has no JavaScript."""
     watch, zero, step = seen.stretch.watch, seen.summary.zero_ns, seen.summary.step_ns
     cells = []
-    for place, letter in enumerate(seen.states):
+    losses = seen.losses.cells(zero, step, len(seen.states))
+    for place, (letter, (count, lost_ns)) in enumerate(zip(seen.states, losses, strict=True)):
         begin, end = zero + place * step, zero + (place + 1) * step
-        lost = [(max(start, begin), min(stop, end)) for _, start, stop in seen.losses if start < end and stop > begin]
         cells.append(
             Cell(
                 watch.utc_ns(begin),
                 STATE_WORDS[letter],
                 sum(begin <= one.start_ns < end for one in seen.faults),
-                sum(begin <= start < end for _, start, _ in seen.losses),
-                sum(stop - start for start, stop in lost) / NS,
+                count,
+                lost_ns / NS,
             )
         )
     return cells

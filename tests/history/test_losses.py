@@ -4,7 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
+from random import Random
 
+import pytest
+
+from appliance.history.loss_steps import NEWEST
 from appliance.history.reader import History
 from appliance.history.rows import LossRow, SecondRow, WatchStart
 from appliance.history.writer import HistoryWriter
@@ -83,3 +87,33 @@ def test_the_strip_tells_how_often_and_for_how_long(
         late = history.strip(end_utc_ns - 3 * MINUTE, hours=1 / 60, cells=2)  # half minutes of the second minute
         assert [(cell.losses, cell.lost_s) for cell in late] == [(0, 0.0), (1, 10.0)]
         assert history.losses(watch, begin + 295 * S) == [losses[-1]]
+
+
+@pytest.mark.parametrize("step", [S // 2, 3 * S, MINUTE])
+def test_losses_by_steps_add_up_to_the_losses(path: Path, start: WatchStart, writer: HistoryWriter, step: int) -> None:
+    """Against each loss counted by itself; a thousand of them, a tenth of a second to two minutes long."""
+    dice, watch = Random(5), writer.begin_watch(start)
+    for what in ("position", "speed"):
+        at = 10 * S
+        for number in range(500):
+            end = at + int(10 ** dice.uniform(-1, 2) * S)
+            writer.close_loss(f"{what} {number}", LossRow(what, at, end))
+            at = end + int(10 ** dice.uniform(-1, 1) * S)
+        writer.open_loss(what, LossRow(what, at, None))
+    writer.commit()
+    from_ns, to_ns, zero = 200 * S + 7, 3000 * S, 200 * S // step * step
+    with History(path) as history:
+        found = history.watch(watch)
+        told = history.loss_steps(found, from_ns, to_ns, zero, step)
+        rows = [(one.start_ns, one.end_ns or found.last_ns) for one in history.losses(watch, from_ns, to_ns)]
+    count = -(-(to_ns - zero) // step)
+    for place, (began, lost_ns) in enumerate(told.cells(zero, step, count)):
+        begin, end = zero + place * step, zero + (place + 1) * step
+        assert began == sum(begin <= one < end for one, _ in rows)
+        assert lost_ns == sum(max(0, min(stop, end) - max(one, begin)) for one, stop in rows)
+    assert told.count == len(rows)
+    assert len(told.newest) == NEWEST
+    assert [one.start_ns for one in told.newest] == sorted((one for one, _ in rows), reverse=True)[:NEWEST]
+    assert len(told.short) <= count + 1
+    assert len(told.long) <= 2 * (count + 1)
+    assert all(any(one <= begin and end <= stop for one, stop in told.spans()) for begin, end in rows)

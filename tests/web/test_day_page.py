@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from appliance.history.rows import SecondRow, WatchStart
+from appliance.history.rows import LossRow, SecondRow, WatchStart
 from appliance.history.summaries import Sum, Summary
 from appliance.history.writer import HistoryWriter
 from appliance.judge import needs
@@ -81,6 +81,25 @@ def test_an_address_leads_to_the_stretch_it_was_made_of(past: Any, page: Any) ->
     assert told["faults"] == [[told["from"] + 60_000, told["from"] + 90_000]]
     assert told["losses"] == [[told["from"] + 60_600, told["from"] + 90_200]]
     assert [note for _, note in told["marks"]] == ["row 12"]
+
+
+def test_of_countless_losses_the_page_draws_all_and_tells_the_newest(page: Any) -> None:
+    with HistoryWriter(page.history_path) as writer:
+        writer.begin_watch(WatchStart(0, 1_777_886_000 * S, "rate-section", "", "", "0"))
+        writer.date_watch(1_777_886_000 * S, 0.01)
+        for second in range(4000):
+            writer.close_loss(f"{second}", LossRow("position", second * S, second * S + S // 4))
+            if second % 1000 == 0:
+                writer.commit()
+        writer.end_watch(4000 * S)
+    answer = page.client.get("/day.json")
+    told = json.loads(answer.data)
+    assert told["listed"]["more"] == 4000 - 30
+    assert told["listed"]["rows"][0]["at"] == told["whole"][0] + 3_999_000
+    (drawn,) = told["losses"]
+    assert drawn == [told["whole"][0], told["whole"][0] + 3_999_250]
+    assert len(answer.data) < 30_000
+    assert "lost 4000 times, for 16 min 40 s in all" in page.html("/day").replace("\N{NO-BREAK SPACE}", " ")
 
 
 def test_it_is_packed_for_whoever_takes_that(past: Any) -> None:
