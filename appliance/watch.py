@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
 
-from appliance.judge.check import Check
+from appliance.judge.check import Checks
 from appliance.judge.controller import Controller
 from appliance.judge.evidence import Evidence, Excerpt
 from appliance.judge.faults import Fault, Faults
@@ -35,7 +35,7 @@ class Seen:
     """What one look found."""
 
     at_ns: int
-    checks: list[Check]
+    checks: Checks
     turned: bool = False
     opened: list[Fault] = field(default_factory=list)
     closed: list[Fault] = field(default_factory=list)
@@ -74,7 +74,7 @@ class Watch:
         self.verdict = Verdict(needs.clean_run_s, started_ns)
         self.faults = Faults(RECEIVER)
         self.evidence = Evidence() if keeps_evidence else None
-        self.checks: list[Check] = []
+        self.checks = Checks([], list)
         self._next_look_ns = started_ns + LOOK_NS
         self._damaged = 0
 

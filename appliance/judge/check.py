@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Literal
 
@@ -69,3 +69,44 @@ class Check:
         needed = "none" if says.unit == "sentences" and self.needed == 0 else figure(self.needed, says)
         told = {"message": self.message, "m": figure(self.measured, says), "n": needed}
         return template.format_map({**self.figures, **told, "note": self.note})
+
+
+class Checks(Collection[Check]):
+    """The checks of one look, in order. odd: those that do not pass, which come first.
+
+    passing: makes the others. At most looks nobody reads them: so they are made when somebody does.
+    """
+
+    __slots__ = ("_every", "_passing", "odd")
+
+    def __init__(self, odd: list[Check], passing: Callable[[], list[Check]]) -> None:
+        self.odd = odd
+        self._passing = passing
+        self._every: list[Check] | None = None
+
+    @property
+    def every(self) -> list[Check]:
+        """All of them."""
+        if self._every is None:
+            self._every = self.odd + self._passing()
+        return self._every
+
+    def __iter__(self) -> Iterator[Check]:
+        return iter(self.every)
+
+    def __len__(self) -> int:
+        return len(self.every)
+
+    def __bool__(self) -> bool:
+        return bool(self.odd) or bool(self.every)
+
+    def __contains__(self, check: object) -> bool:
+        return check in self.every
+
+    def __repr__(self) -> str:
+        return repr(self.every)
+
+
+def odd_of(checks: Collection[Check]) -> list[Check]:
+    """Those that do not pass, in their order."""
+    return checks.odd if isinstance(checks, Checks) else [check for check in checks if check.state != "pass"]

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection
 from dataclasses import dataclass
 
-from appliance.judge.check import Check, State
+from appliance.judge.check import Check, State, odd_of
 from appliance.judge.words import SAYS
 
 
@@ -71,12 +71,12 @@ class Faults:
         """The faults that last, in order of their start."""
         return sorted(self._open.values(), key=lambda fault: fault.start_ns)
 
-    def take(self, checks: Sequence[Check], now_ns: int) -> tuple[list[Fault], list[Fault]]:
+    def take(self, checks: Collection[Check], now_ns: int) -> tuple[list[Fault], list[Fault]]:
         """Takes the checks of one look; gives the faults that opened and those that closed by it."""
         opened: list[Fault] = []
         closed: list[Fault] = []
         if not self._open:  # then nothing can close
-            checks = [check for check in checks if check.state in ("fail", "warn")]
+            checks = [check for check in odd_of(checks) if check.state in ("fail", "warn")]
         for check in checks:
             failing = check.state in ("fail", "warn")
             key = (check.id, check.message)

@@ -7,7 +7,7 @@ where nothing is wrong by now, for ten. Of a recording all count.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 from appliance.judge.causes import Finding, Known, Suspect, rank
 from appliance.judge.check import Check
@@ -44,7 +44,7 @@ class Inquiry:
         self._asked_ns = 0
         self._suspects: list[Suspect] = []
 
-    def take(self, checks: Sequence[Check], opened: Sequence[Fault], now_ns: int) -> None:
+    def take(self, checks: Iterable[Check], opened: Sequence[Fault], now_ns: int) -> None:
         """The checks of one look and the faults that it opened."""
         notes = {(check.id, check.message): check.note for check in checks} if opened else {}
         self._faults += [(fault, notes.get((fault.kind, fault.message), "")) for fault in opened]

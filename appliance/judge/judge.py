@@ -6,13 +6,14 @@ times and looks at the same instants, the outcome is the same: live or from a re
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
+from functools import partial
 
-from appliance.judge.check import Check
+from appliance.judge.check import Check, Checks
 from appliance.judge.checks import RULES, Look, silent
 from appliance.judge.needs import Needs
-from appliance.judge.truth import TELLERS, TOLD_BY, asked, truth
+from appliance.judge.truth import TELLERS, TOLD_BY, asked, fine, truth
 from appliance.judge.wire import EXPLAINS_SILENCE, EXPLAINS_TEXT, PASSES, WIRE_IDS
 from appliance.judge.wire import look as look_at_wire
 from appliance.judge.wire_heard import UNREAD_NS, Wire, nothing_odd
@@ -41,7 +42,7 @@ class Judge:
         self._port = Check("port-lost", "", "pass", at_ns=started_ns)
         self._last: dict[Key, Check] = {}
         self._long_ns: int | None = None
-        self._truths: dict[str, Key] = {kind: (kind, "") for kind in asked(needs)}
+        self._truths = asked(needs)
         self._lost_ns: int | None = None
         self._told_ns: dict[str, int] = {}
 
@@ -52,7 +53,7 @@ class Judge:
         if not says:
             self.started_ns = max(self.started_ns, at_ns)
 
-    def look(self, meter: LineMeter, now_ns: int, other: LineMeter | None = None) -> list[Check]:
+    def look(self, meter: LineMeter, now_ns: int, other: LineMeter | None = None) -> Checks:
         """Every check as it stands now, the failing ones first, each group in order of importance.
 
         other: the meter of the line from the controller, where there is one.
@@ -82,17 +83,24 @@ class Judge:
         for key, check in self._last.items():
             found.setdefault(key, check)
         self._lingering(found)
-        found.update(self._true(meter, now_ns, {check.id for check in found.values() if check.state == "fail"}))
+        true = self._true(meter, now_ns, {check.id for check in found.values() if check.state == "fail"})
+        odd_true = {check.id for check in true}
+        fine_true: Callable[[], list[Check]] = partial(
+            fine, meter.truth.troubles.fine_ns.copy(), self._truths, odd_true
+        )
         lost = self._lost_ns is not None and now_ns - self._lost_ns <= _AFTER_LOSS_NS
         if deaf or lost:
+            found |= {(check.id, ""): check for check in true + fine_true()}
             for key, check in found.items():
                 if check.id in MADE_BY_LOSS if not deaf else check.id not in ABOUT_THE_WIRE:
                     found[key] = replace(check, state="unknown", at_ns=now_ns)
+            true, fine_true = [], _nothing
         self._last = {key: self._settled(found[key]) for key in _FROM_SAMPLES if key in found}
-        return sorted(found.values(), key=rank)
+        odd = true + [check for check in found.values() if check.state != "pass"]
+        return Checks(sorted(odd, key=rank), lambda: _passing(found, fine_true))
 
-    def _true(self, meter: LineMeter, now_ns: int, failing: set[str]) -> dict[Key, Check]:
-        """What is wrong with what was said.
+    def _true(self, meter: LineMeter, now_ns: int, failing: set[str]) -> list[Check]:
+        """What is wrong with what was said, or cannot be told.
 
         Of two talkers at once nothing can be said; and a warning of what a rule of the needs has told adds nothing.
         """
@@ -100,12 +108,13 @@ class Judge:
             self._told_ns.update(dict.fromkeys(failing & TELLERS, now_ns))
         if "two-talkers" in failing:
             meter.truth.troubles.take_ended()
-            return {key: Check(kind, "", "unknown", at_ns=now_ns) for kind, key in self._truths.items()}
-        checks = dict(zip(self._truths.values(), truth(meter.truth.troubles, self._truths, now_ns), strict=True))
-        for key, check in checks.items():
-            if check.state == "warn" and check.at_ns <= self._told_ns.get(TOLD_BY.get(check.id, ""), -1):
-                checks[key] = Check(check.id, "", "unknown", at_ns=now_ns)
-        return checks
+            return [Check(kind, "", "unknown", at_ns=now_ns) for kind in self._truths]
+        return [
+            Check(check.id, "", "unknown", at_ns=now_ns)
+            if check.state == "warn" and check.at_ns <= self._told_ns.get(TOLD_BY.get(check.id, ""), -1)
+            else check
+            for check in truth(meter.truth.troubles, self._truths, now_ns)
+        ]
 
     def _below(self, wire: Wire) -> Mapping[Key, Check]:
         """What the rules about the wire say; nothing of a port that is not open or a log whose times are its own."""
@@ -143,6 +152,15 @@ def _follow_rules(look: Look, found: dict[Key, Check]) -> None:
                 earlier.over_ns = earlier.over_ns or check.at_ns
             else:
                 earlier.over_ns = check.over_ns
+
+
+def _passing(found: Mapping[Key, Check], fine_true: Callable[[], list[Check]]) -> list[Check]:
+    """What passes at a look, by importance."""
+    return sorted([check for check in found.values() if check.state == "pass"] + fine_true(), key=rank)
+
+
+def _nothing() -> list[Check]:
+    return []
 
 
 def rank(check: Check) -> int:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 
 from appliance.judge.check import Check, State
 from appliance.judge.needs import Needs
@@ -40,23 +40,22 @@ def asked(needs: Needs) -> list[str]:
 
 
 def truth(troubles: Troubles, kinds: Collection[str], now_ns: int) -> list[Check]:
-    """Each kind as it stands at this look, in the order of kinds.
+    """Of these kinds, those that are wrong at this look or cannot be told yet. Of the others see `fine`.
 
     What ended since the last look fails in this one, with its end noted; where the next of its kind lasts, that one.
     """
-    fine_ns = troubles.fine_ns
-    checks = [
-        Check(kind, "", "pass", None, None, fine_ns[kind]) if kind in fine_ns
-        else Check(kind, "", "unknown", None, None, now_ns)
-        for kind in kinds
-    ]  # fmt: skip
     told: dict[str, Trouble] = {}
     for one in troubles.take_ended():
         told[one.kind] = _worse(told.get(one.kind), one)
     told.update(troubles.lasting)
-    if not told:
-        return checks
-    return [_check(told[check.id]) if check.id in told else check for check in checks]
+    wrong = [_check(told[kind]) for kind in kinds if kind in told] if told else []
+    unknown = [kind for kind in kinds if kind not in troubles.fine_ns and kind not in told]
+    return wrong + [Check(kind, "", "unknown", None, None, now_ns) for kind in unknown]
+
+
+def fine(fine_ns: Mapping[str, int], kinds: Collection[str], odd: Collection[str]) -> list[Check]:
+    """The kinds that are not there: all but the odd ones. fine_ns: as it was at the look."""
+    return [Check(kind, "", "pass", None, None, fine_ns[kind]) for kind in kinds if kind not in odd]
 
 
 def _check(trouble: Trouble) -> Check:

@@ -6,10 +6,10 @@ What was a no-go stays one until then. Wait is the state before enough was heard
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection
 from typing import Literal
 
-from appliance.judge.check import Check
+from appliance.judge.check import Check, odd_of
 from appliance.judge.truth import TRUTH_IDS
 
 State = Literal["go", "no-go", "wait"]
@@ -42,9 +42,9 @@ class Verdict:
         self._failed: Check | None = None
         self._lasting: set[tuple[str, str]] = set()
 
-    def take(self, checks: Sequence[Check], now_ns: int) -> bool:
+    def take(self, checks: Collection[Check], now_ns: int) -> bool:
         """Takes the checks of one look; whether the state changed."""
-        odd = [check for check in checks if check.state != "pass"]
+        odd = odd_of(checks)
         failing = [check for check in odd if check.state == "fail"]
         if self._lasting and self._lasting - {(check.id, check.message) for check in failing}:
             self.clean_since_ns = now_ns  # what failed is over, since some moment after the last look
@@ -66,9 +66,10 @@ class Verdict:
         """How long nothing has failed."""
         return max(0.0, (now_ns - self.clean_since_ns) / 1e9)
 
-    def says(self, checks: Sequence[Check], now_ns: int) -> str:
+    def says(self, checks: Collection[Check], now_ns: int) -> str:
         """The verdict in one plain sentence: the weightiest reason for a no-go, or what a wait waits for."""
-        failing = next((check for check in checks if check.state == "fail"), None)
+        odd = odd_of(checks)
+        failing = next((check for check in odd if check.state == "fail"), None)
         if failing is not None:
             return failing.says
         if self.state == "go":
@@ -76,5 +77,5 @@ class Verdict:
         run = f"a go needs a clean run, so far {self.clean_s(now_ns):.0f} of {self.clean_run_s:.0f} s."
         if self.state == "no-go" and self._failed is not None:
             return f"{self._failed.says} That is over; {run}"
-        pending = next((c for c in checks if c.state == "unknown" and c.id not in OPTIONAL), None)
+        pending = next((c for c in odd if c.state == "unknown" and c.id not in OPTIONAL), None)
         return f"{pending.says} Listening: {run}" if pending else f"All checks pass; {run}"

@@ -70,7 +70,7 @@ def weighty(listening: Listening, watch_id: int | None, lamps: Lamps | None, box
     return (
         watch_id,
         watch.verdict.state,
-        [(one.id, one.message, one.state) for one in watch.checks if one.state != "pass"],
+        [(one.id, one.message, one.state) for one in watch.checks.odd],
         watch.faults.closed_count,
         [port.says for port in listening.ports.values()],
         [(meter.sentences > 0, meter.errors.total, meter.hunt.belief, meter.listening) for meter in meters],

@@ -9,7 +9,7 @@ import pytest
 from appliance.judge import needs
 from appliance.judge.check import Check
 from appliance.judge.faults import Faults
-from appliance.judge.truth import TRUTH_IDS, WARN_IDS, asked, truth
+from appliance.judge.truth import TRUTH_IDS, WARN_IDS, asked, fine, truth
 from appliance.judge.verdict import Verdict
 from appliance.measure.trouble import Troubles
 
@@ -18,7 +18,9 @@ S = 1_000_000_000
 
 
 def look(troubles: Troubles, now_ns: int, kinds: list[str] | None = None) -> dict[str, Check]:
-    return {check.id: check for check in truth(troubles, asked(USUAL) if kinds is None else kinds, now_ns)}
+    kinds = asked(USUAL) if kinds is None else kinds
+    odd = {check.id: check for check in truth(troubles, kinds, now_ns)}
+    return odd | {check.id: check for check in fine(troubles.fine_ns, kinds, odd)}
 
 
 def test_what_was_never_asked_of_the_line_is_unknown_and_what_was_passes() -> None:

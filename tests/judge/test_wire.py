@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from random import Random
 
 import pytest
@@ -94,7 +94,7 @@ def seen(wave: Waveform, other: Waveform | None = None, counters: Counters | Non
     return {one.id: one for one in checks if one.id not in watch_messages(checks)}
 
 
-def watch_messages(checks: list[Check]) -> set[str]:
+def watch_messages(checks: Iterable[Check]) -> set[str]:
     """Rules that speak of single messages; asked one by one below."""
     return {one.id for one in checks if one.message}
 
