@@ -44,6 +44,7 @@ class Recording:
         self.watch: Watch | None = None
         self.went_go = False
         self._inquiry = Inquiry(lately=False)
+        self._note_tuning()
 
     def run(self, progress: Progress | None = None) -> None:
         """Judges every piece. Raises RecordingError where there is nothing to judge."""
@@ -89,16 +90,16 @@ class Recording:
             self._until(watch, chunk.start_ns)
         watch.feed(piece.line, chunk)
 
-    @property
-    def _tuning_ns(self) -> int:
+    def _note_tuning(self) -> None:
         """When a port was next tuned; never, once all has been told."""
         tunings = self.source.tunings
-        return tunings[0].at_ns if tunings else _NEVER_NS
+        self._tuning_ns = tunings[0].at_ns if tunings else _NEVER_NS
 
     def _until(self, watch: Watch, until_ns: int) -> None:
         """Looks due before until_ns and tunings up to it, in their order."""
         while self._tuning_ns <= until_ns:
             tuning = self.source.tunings.popleft()
+            self._note_tuning()
             self._look_until(watch, tuning.at_ns)
             watch.meters[tuning.line].tuned(tuning.setting, tuning.at_ns)
         self._look_until(watch, until_ns)

@@ -75,7 +75,8 @@ class Watch:
         self.faults = Faults(RECEIVER)
         self.evidence = Evidence() if keeps_evidence else None
         self.checks = Checks([], list)
-        self._next_look_ns = started_ns + LOOK_NS
+        self.next_look_ns = started_ns + LOOK_NS
+        """When the next look is due."""
         self._damaged = 0
 
     @property
@@ -116,21 +117,16 @@ class Watch:
 
     def due(self, now_ns: int) -> bool:
         """Whether a look is due by now."""
-        return now_ns >= self._next_look_ns
+        return now_ns >= self.next_look_ns
 
     @property
     def pressing(self) -> bool:
         """Whether something was damaged since the last look, and there is a go to end: worth a look at once."""
         return self.verdict.state != "no-go" and self.receiver.errors.total > self._damaged
 
-    @property
-    def next_look_ns(self) -> int:
-        """When the next look is due."""
-        return self._next_look_ns
-
     def look(self, now_ns: int) -> Seen:
         """Judges what stands now, and moves verdict and faults on."""
-        self._next_look_ns = now_ns + LOOK_NS
+        self.next_look_ns = now_ns + LOOK_NS
         self._damaged = self.receiver.errors.total
         self.last_ns = max(self.last_ns, now_ns)
         self.receiver.truth.tick(now_ns)

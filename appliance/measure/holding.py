@@ -27,6 +27,8 @@ class Holding:
 
     def good(self, t_s: float) -> None:
         """One good look ends what was not yet told; what was, ends after HOLDS_S of them."""
+        if self.since is None and not self.told:
+            return  # as mostly: there is nothing to end
         if self._good_s is None:
             self._good_s = t_s
         if not self.told or t_s - self._good_s >= HOLDS_S:

@@ -129,7 +129,8 @@ class Motion:
                 told["VTG km/h"] = vtg.speed_kmh * KMH_MPS, vtg.course_deg
         if not told:
             return told
-        slowest, fastest = min(speed for speed, _ in told.values()), max(speed for speed, _ in told.values())
+        speeds = [speed for speed, _ in told.values()]
+        slowest, fastest = min(speeds), max(speeds)
         self._limit("speed-negative", at_ns, slowest, 0.0, slowest < 0)
         self._limit("speed-impossible", at_ns, fastest, IMPOSSIBLE_MPS, fastest > IMPOSSIBLE_MPS)
         other = next((course for _, course in told.values() if course is not None), None)

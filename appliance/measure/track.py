@@ -36,6 +36,7 @@ class Node:
     """
 
     place: Place
+    t_s: float
     north_m: float
     east_m: float
     path_m: float
@@ -44,10 +45,6 @@ class Node:
     velocity: tuple[float, float]
     settle_m: float
     since_s: float
-
-    @property
-    def t_s(self) -> float:
-        return self.place.t_s
 
 
 @dataclass(slots=True)
@@ -207,6 +204,7 @@ class Track:
             return None
         node = Node(
             place,
+            place.t_s,
             self._north_m,
             self._east_m,
             self._path_m,
