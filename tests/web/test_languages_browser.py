@@ -90,3 +90,19 @@ def test_the_choice_is_kept_what_comes_live_is_translated_and_the_clock_is_the_p
     assert "GGA war 3,1 s lang weg; erlaubt ist eine Lücke von höchstens 0,6 s." in told
     assert "seit 06:17:09." in told
     context.close()
+
+
+def test_watches_and_countries_are_told_in_the_language_and_zone_of_the_phone(browser: Browser, address: str) -> None:
+    """Names of countries as the browser has them, from Unicode CLDR; 09:12 UTC is 06:12 in São Paulo."""
+    context = browser.new_context(locale="de-DE", timezone_id="America/Sao_Paulo")
+    page = context.new_page()
+    page.goto(f"{address}/day")
+    watch = page.locator("select[name=watch] option").first.inner_text()
+    assert watch.startswith("04.05.2026, 06:12 bis 06:31, ")
+    page.goto(f"{address}/box/wifi")
+    country = page.locator("select[name=country]")
+    expect(country.locator("option:checked")).to_have_text("Irland")
+    assert country.input_value() == "IE"
+    names = country.locator("option").all_inner_texts()
+    assert names[1:4] == ["Afghanistan", "Ägypten", "Ålandinseln"]
+    context.close()
