@@ -47,6 +47,9 @@ def system(report: Report, machine: Machine, name: str) -> None:
         told.append(machine.shell("systemd-analyze --no-pager | head -1"))
         chain = machine.shell("systemd-analyze --no-pager critical-chain linelamp-tap.service | tail -n +4")
         told.append(" ".join(chain.split()))
+        if (anew := machine.shell("systemctl show -P NRestarts linelamp-tap")) != "0":
+            why = machine.shell("journalctl -u linelamp-tap -o cat --no-pager | grep -v '^{' | tail -8")
+            told.append(f"the tap was started anew {anew} times: {' '.join(why.split())}")
 
 
 def hung_tap(report: Report, machine: Machine) -> None:
