@@ -121,18 +121,20 @@ def test_holes_stay_holes(tmp_path: Path) -> None:
 
 @pytest.fixture
 def partition(tmp_path: Path) -> Path:
-    """A history of 100 bytes on an ext4 of its own."""
+    """A history of 100 bytes on an ext4 of its own, cut off: the last 40 stand in its tail alone."""
     needs_tools("mke2fs", "e2fsck", "debugfs")
     folder = tmp_path / "made"
     folder.mkdir()
     writer = HistoryWriter(folder / "history.db")
     watch = writer.begin_watch(WatchStart(1, 1, "rate-section", "", "Larkmere tractor 3", "0"))
-    writer.add_chunk("from-receiver", Chunk(b"x" * 100, 5, 10))
+    writer.add_chunk("from-receiver", Chunk(b"x" * 60, 5, 10))
     writer.commit()
-    writer.close()
-    assert watch
+    writer.add_chunk("from-receiver", Chunk(b"x" * 40, 700, 10))
+    assert writer.secure()
     made = tmp_path / "part"
     subprocess.run(["mke2fs", "-q", "-t", "ext4", "-d", folder, made, "8M"], check=True, capture_output=True)
+    writer.close()
+    assert watch
     return made
 
 
