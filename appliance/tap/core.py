@@ -148,6 +148,7 @@ class Core:
         self.heartbeat_ns = started_ns = self._clock()
         tick_ends_ns = started_ns + int(TICK_S * 1e9)
         self._listening.watch.prepare()
+        self.heartbeat_ns = self._clock()
         while (left_ns := tick_ends_ns - self._clock()) > 0:
             item = self._inbox.take(left_ns / 1e9)
             if item is None:
@@ -161,7 +162,7 @@ class Core:
         listening = self._listening
         listening.wiggling.turn(now_ns := self._clock(), listening.offset_ns(now_ns))
         self._take_marks()
-        now_ns = self._clock()
+        self.heartbeat_ns = now_ns = self._clock()
         if listening.watch.due(now_ns) or listening.watch.pressing:
             self._look(now_ns)
         self._show(now_ns)

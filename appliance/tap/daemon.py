@@ -12,7 +12,9 @@ import signal
 import sys
 import threading
 import time
+import traceback
 from collections.abc import Callable
+from pathlib import Path
 from types import FrameType
 from typing import Any
 
@@ -40,6 +42,7 @@ _STOP_S = 8.0
 SWITCH_S = 0.0005
 """How long a thread that computes keeps a reader that has woken from dating what it read (Python's own choice is
 5 ms). Our choice: as long as a thread usually takes to wake."""
+_STACK_TOLD = 6
 DIED = 70
 """Exit status when a part of the tap has died (EX_SOFTWARE of BSD's sysexits.h)."""
 
@@ -89,7 +92,7 @@ class Tap:
         try:
             dead = self._supervise(commands)
             if dead:
-                log.error("%s has died; the process ends so that it can be started again", dead)
+                log.error("%s has died; the process ends so that it can be started again%s", dead, _where(dead))
         finally:
             self._pulse.stop()
             commands.close()
@@ -134,6 +137,18 @@ class Tap:
 
 def _name(reader: LineReader) -> str:
     return f"reader {reader.settings.name}"
+
+
+def _where(name: str) -> str:
+    """Where a thread that no longer moves stands, innermost first; "" where it has ended."""
+    frames, own = sys._current_frames(), name.replace("reader", "line", 1)
+    for thread in threading.enumerate():
+        if thread.name == own and thread.ident in frames:
+            stack = traceback.extract_stack(frames[thread.ident])[: -_STACK_TOLD - 1 : -1]
+            return "; it stands at " + ", ".join(
+                f"{one.name} ({Path(one.filename).name}:{one.lineno})" for one in stack
+            )
+    return ""
 
 
 def run(settings: Settings) -> int:

@@ -281,6 +281,8 @@ def test_a_part_that_no_longer_moves_ends_the_process(
     finally:
         on.set()
     assert "core has died" in caplog.text
+    assert "it stands at wait (threading.py:" in caplog.text
+    assert ", clock (test_daemon.py:" in caplog.text
 
 
 def test_a_history_held_by_another_is_said_and_does_not_end_the_process(running: Callable[..., Running]) -> None:
