@@ -3,11 +3,8 @@
 from __future__ import annotations
 
 import random
-import tracemalloc
 from bisect import bisect_right
 from collections.abc import Iterator
-
-import pytest
 
 from appliance.history.ways import GAP_NS, OFF_MOST_M, PLACES_MOST, RUNS_MOST, Place, Way
 
@@ -57,14 +54,3 @@ def test_more_breaks_than_anybody_sees_are_told_only_where_they_last_longer() ->
     assert len(way.runs) == 1
     assert way.gap_ns == 2 * GAP_NS
     assert len(Way([place] for place in driven(4 * RUNS_MOST, break_each=4)).runs) == RUNS_MOST
-
-
-@pytest.mark.slow
-def test_a_month_takes_no_more_memory_than_a_day() -> None:
-    peaks = []
-    for count in (20_000, 40_000):
-        tracemalloc.start()
-        Way([place] for place in driven(count))
-        peaks.append(tracemalloc.get_traced_memory()[1])
-        tracemalloc.stop()
-    assert peaks[1] < 1.1 * peaks[0] < 8_000_000
