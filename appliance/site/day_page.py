@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import gzip
 import json
+from collections import deque
 from collections.abc import Iterable
 from dataclasses import dataclass
-from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -29,7 +29,7 @@ from appliance.site.words import LINE_WORDS, NS, from_ns
 from appliance.take.span import SpanError
 
 FAULTS_MOST = 2000
-"""Faults that are drawn. More than fit side by side on a phone. Our choice."""
+"""Faults that are drawn, the newest. More than fit side by side on a phone. Our choice."""
 LISTED_MOST = NEWEST
 ROWS_MOST = 24
 STATE_WORDS: dict[str, CellState] = {"g": "go", "w": "wait", "n": "no-go", ".": "none"}
@@ -37,7 +37,8 @@ STATE_WORDS: dict[str, CellState] = {"g": "go", "w": "wait", "n": "no-go", ".": 
 
 @dataclass(slots=True, frozen=True)
 class Seen:
-    """A stretch as it is drawn: its steps, plots and states; what happened in it, faults oldest first."""
+    """A stretch as it is drawn: its steps, plots and states; what happened in it, faults oldest first; older:
+    how many faults came before those."""
 
     stretch: Stretch
     summary: Summary
@@ -45,6 +46,7 @@ class Seen:
     plots: list[Plot]
     states: str
     faults: list[StoredFault]
+    older: int
     losses: LossSteps
     marks: list[tuple[int, str]]
 
@@ -101,10 +103,22 @@ def see(history: History, asked: Stretch) -> Seen:
     count = -(-(asked.to_ns - summary.zero_ns) // summary.step_ns)
     return Seen(
         asked, summary, count, plots(summary, needs_of(asked), count), states(summary, count),
-        list(islice(history.faults_in_order(watch.id, None, asked.from_ns, asked.to_ns), FAULTS_MOST)),
+        *_newest(history.faults_in_order(watch.id, None, asked.from_ns, asked.to_ns)),
         history.loss_steps(watch, asked.from_ns, asked.to_ns, summary.zero_ns, summary.step_ns),
         [(mark.at_ns, mark.note) for mark in history.marks(watch.id, asked.from_ns, asked.to_ns)],
     )  # fmt: skip
+
+
+def _newest(faults: Iterable[StoredFault]) -> tuple[list[StoredFault], int]:
+    """The last of faults in order, and how many came before them."""
+    newest: deque[StoredFault] = deque()
+    older = 0
+    for one in faults:
+        newest.append(one)
+        if len(newest) > FAULTS_MOST:
+            newest.popleft()
+            older += 1
+    return list(newest), older
 
 
 def lines_of(history: History, watch: Watch) -> dict[str, str]:
@@ -188,7 +202,7 @@ def _listed(seen: Seen) -> dict[str, Any]:
     rows.sort(key=lambda row: row["at"], reverse=True)
     for row in rows:
         row["at"] = watch.utc_ns(row["at"]) // 1_000_000
-    untold = seen.losses.count - len(seen.losses.newest)
+    untold = seen.older + seen.losses.count - len(seen.losses.newest)
     return {"rows": rows[:LISTED_MOST], "more": max(0, len(rows) - LISTED_MOST) + untold}
 
 

@@ -10,10 +10,11 @@ from typing import Any
 
 import pytest
 
-from appliance.history.rows import LossRow, SecondRow, WatchStart
+from appliance.history.rows import FaultRow, LossRow, SecondRow, WatchStart
 from appliance.history.summaries import Sum, Summary
 from appliance.history.writer import HistoryWriter
 from appliance.judge import needs
+from appliance.site import day_page
 from appliance.site.plots import plots, states
 from appliance.site.stretch import Stretch, step_ns
 
@@ -100,6 +101,21 @@ def test_of_countless_losses_the_page_draws_all_and_tells_the_newest(page: Any) 
     assert drawn == [told["whole"][0], told["whole"][0] + 3_999_250]
     assert len(answer.data) < 30_000
     assert "lost 4000 times, for 16 min 40 s in all" in page.html("/day").replace("\N{NO-BREAK SPACE}", " ")
+
+
+def test_of_more_faults_than_are_drawn_the_newest_are(page: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(day_page, "FAULTS_MOST", 40)
+    with HistoryWriter(page.history_path) as writer:
+        writer.begin_watch(WatchStart(0, 1_777_886_000 * S, "rate-section", "", "", "0"))
+        for second in range(0, 500, 5):
+            row = FaultRow(
+                "silent", "from-receiver", "", second * S, (second + 2) * S, f"Nothing at {second}.", 2.0, 0.6, "s"
+            )
+            writer.close_fault(f"silent {second}", row)
+        writer.end_watch(500 * S)
+    listed = json.loads(page.client.get("/day.json").data)["listed"]
+    assert [row["says"] for row in listed["rows"][:2]] == ["Nothing at 495.", "Nothing at 490."]
+    assert listed["more"] == 100 - len(listed["rows"])
 
 
 def test_it_is_packed_for_whoever_takes_that(past: Any) -> None:
