@@ -11,6 +11,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -180,6 +181,24 @@ class Page:
         fresh = self.picture_path.with_suffix(".new")
         fresh.write_text(json.dumps(picture))
         fresh.replace(self.picture_path)
+
+    @contextmanager
+    def kept_up(self, picture: dict[str, Any]) -> Iterator[None]:
+        """Shows it again and again, as the listening part does: on a slow machine a picture is soon an old one."""
+        over = threading.Event()
+
+        def again() -> None:
+            while not over.wait(0.3):
+                self.show(picture)
+
+        self.show(picture)
+        showing = threading.Thread(target=again)
+        showing.start()
+        try:
+            yield
+        finally:
+            over.set()
+            showing.join()
 
     def equip(self) -> None:
         """Makes it the page of a box that has the unit for updates and Wi-Fi, and a version before this one."""

@@ -73,20 +73,19 @@ def test_nothing_stands_in_anybodys_way_in_french(browser: Browser, past: Any, a
 def test_the_choice_is_kept_what_comes_live_is_translated_and_the_clock_is_the_phones(
     browser: Browser, past: Any, address: str, picture: dict[str, Any], failing: Any
 ) -> None:
-    past.show(picture)
     context = browser.new_context(locale="en-GB", timezone_id="America/Sao_Paulo")
     page = context.new_page()
-    page.goto(address)
-    assert page.locator("html").get_attribute("lang") == "en"
-    assert page.locator("p.time time").inner_text() == "06:17:12"
-    page.locator("#more > summary").click()
-    past.show(picture)
-    page.get_by_text("Deutsch", exact=True).click()
-    assert page.locator("html").get_attribute("lang") == "de"
-    assert "Alles, was das Steuergerät braucht, kommt." in page.inner_text("#verdict")
-    past.show(failing)
-    expect(page.locator("#verdict .word")).to_have_text("NO-GO")
-    told = page.inner_text("#verdict").replace("\N{NO-BREAK SPACE}", " ")
+    with past.kept_up(picture):
+        page.goto(address)
+        assert page.locator("html").get_attribute("lang") == "en"
+        assert page.locator("p.time time").inner_text() == "06:17:12"
+        page.locator("#more > summary").click()
+        page.get_by_text("Deutsch", exact=True).click()
+        assert page.locator("html").get_attribute("lang") == "de"
+        assert "Alles, was das Steuergerät braucht, kommt." in page.inner_text("#verdict")
+    with past.kept_up(failing):
+        expect(page.locator("#verdict .word")).to_have_text("NO-GO")
+        told = page.inner_text("#verdict").replace("\N{NO-BREAK SPACE}", " ")
     assert "GGA war 3,1 s lang weg; erlaubt ist eine Lücke von höchstens 0,6 s." in told
     assert "seit 06:17:09." in told
     context.close()

@@ -95,13 +95,13 @@ def test_all_that_is_painted_can_be_read_and_fits(
 ) -> None:
     state, phone, width = sight
     for path in ("/", "/fault/1", "/take"):
-        past.show(losing(picture, turned, state))
-        phone.goto(f"http://127.0.0.1:{server.port}{path}")
-        if path == "/":
-            assert phone.locator("#losses .wedge").count() == 4
-            assert phone.locator("#day path.gap").count() == 3  # two in the strip, one in the legend
-            assert phone.locator("#verdict .warned .dot.warn").count() == 1
-            phone.evaluate("document.querySelectorAll('details').forEach((element) => { element.open = true; })")
+        with past.kept_up(losing(picture, turned, state)):
+            phone.goto(f"http://127.0.0.1:{server.port}{path}")
+            if path == "/":
+                assert phone.locator("#losses .wedge").count() == 4
+                assert phone.locator("#day path.gap").count() == 3  # two in the strip, one in the legend
+                assert phone.locator("#verdict .warned .dot.warn").count() == 1
+                phone.evaluate("document.querySelectorAll('details').forEach((element) => { element.open = true; })")
         painted = phone.evaluate(PAINTED)
         assert len(painted) > 10
         assert [(round(ratio, 2), html) for ratio, html in painted if ratio < 7] == []
