@@ -63,8 +63,8 @@ class Pending:
         self.chunks.setdefault(line, deque()).append(chunk)
         self._held_bytes += len(chunk.data)
         while self._held_bytes > BYTES_MOST:
-            oldest = min((queue for queue in self.chunks.values() if queue), key=lambda queue: queue[0].start_ns)
-            line = next(line for line, queue in self.chunks.items() if queue is oldest)
+            waiting = [(line, queue) for line, queue in self.chunks.items() if queue]
+            line, oldest = min(waiting, key=lambda one: one[1][0].start_ns)
             self._secured[line] = max(0, self._secured.get(line, 0) - 1)
             size = len(oldest.popleft().data)
             self._held_bytes -= size

@@ -128,14 +128,20 @@ class History(Reading):
         self, watch_id: int, line: str | None = None, from_ns: int | None = None, to_ns: int | None = None
     ) -> Iterator[StoredFault]:
         """Faults of a watch that were on at any time of the span, oldest first, without evidence."""
-        sql = f"""{_FAULT} WHERE watch = :watch AND (start_ns, id) > (:start_ns, :id) AND start_ns < :to_ns
-            AND (end_ns IS NULL OR end_ns >= :from_ns) AND (:only IS NULL OR line = :only)
+        sql = f"""{_FAULT} WHERE {_ON} AND (start_ns, id) > (:start_ns, :id) AND (:only IS NULL OR line = :only)
             ORDER BY start_ns, id LIMIT :page"""
         values = {"watch": watch_id, "only": line, "page": PAGE_ROWS, **_span(from_ns, to_ns)}
         last = {"start_ns": INTEGER_LEAST, "id": INTEGER_LEAST}
         while page := self._rows(sql, {**values, **last}):
             yield from self._each(lambda row: StoredFault(**row), page)
             last = {"start_ns": page[-1]["start_ns"], "id": page[-1]["id"]}
+
+    def newest_faults(self, watch_id: int, from_ns: int, to_ns: int, most: int) -> tuple[list[StoredFault], int]:
+        """The same, but only the newest of them, oldest first; and how many are older."""
+        values = {"watch": watch_id, "most": most, **_span(from_ns, to_ns)}
+        rows = self._rows(f"{_FAULT} WHERE {_ON} ORDER BY start_ns DESC, id DESC LIMIT :most", values)
+        count = self._rows(_SIZE_ROWS["faults"], values)[0]["n"]
+        return self._each(lambda row: StoredFault(**row), rows[::-1]), count - len(rows)
 
     def fault(self, fault_id: int) -> StoredFault:
         """One fault with its evidence. HistoryError if there is none of that number."""

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import gzip
 import json
-from collections import deque
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
@@ -103,22 +102,10 @@ def see(history: History, asked: Stretch) -> Seen:
     count = -(-(asked.to_ns - summary.zero_ns) // summary.step_ns)
     return Seen(
         asked, summary, count, plots(summary, needs_of(asked), count), states(summary, count),
-        *_newest(history.faults_in_order(watch.id, None, asked.from_ns, asked.to_ns)),
+        *history.newest_faults(watch.id, asked.from_ns, asked.to_ns, FAULTS_MOST),
         history.loss_steps(watch, asked.from_ns, asked.to_ns, summary.zero_ns, summary.step_ns),
         [(mark.at_ns, mark.note) for mark in history.marks(watch.id, asked.from_ns, asked.to_ns)],
     )  # fmt: skip
-
-
-def _newest(faults: Iterable[StoredFault]) -> tuple[list[StoredFault], int]:
-    """The last of faults in order, and how many came before them."""
-    newest: deque[StoredFault] = deque()
-    older = 0
-    for one in faults:
-        newest.append(one)
-        if len(newest) > FAULTS_MOST:
-            newest.popleft()
-            older += 1
-    return list(newest), older
 
 
 def lines_of(history: History, watch: Watch) -> dict[str, str]:

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_right
-from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -93,17 +92,16 @@ def install(app: Flask, history_path: Path) -> None:
             stretch = wanted(watch)
             lines = lines_of(history, watch)
             way = history.way(watch.id, stretch.from_ns, stretch.to_ns, stretch.line)
-            faults = deque(history.faults_in_order(watch.id, None, stretch.from_ns, stretch.to_ns), SHOWN_MOST)
-            count = history.sizes(watch.id, stretch.from_ns, stretch.to_ns)["faults"]
+            faults, older = history.newest_faults(watch.id, stretch.from_ns, stretch.to_ns, SHOWN_MOST)
         return render_template(
             "track.html", watch=watch, watches=watches, watch_words=watch_words, stretch=stretch,
-            lines=lines, more=max(0, count - SHOWN_MOST),
+            lines=lines, more=older,
             plan=plan(way, faults, stretch) if way else None, utc=lambda at_ns: from_ns(watch.utc_ns(at_ns)),
         )  # fmt: skip
 
 
 def plan(way: Way, faults: Sequence[StoredFault], stretch: Stretch) -> Plan:
-    """The plan of a way of one run and more, and of the newest of these faults."""
+    """The plan of a way of one run and more, and of faults on it."""
     runs = _flat(way.runs, stretch.from_ns)
     box = _box(runs)
     off_m = max(box[2], box[3]) / FINE
@@ -111,7 +109,7 @@ def plan(way: Way, faults: Sequence[StoredFault], stretch: Stretch) -> Plan:
     while sum(map(len, thin)) > POINTS_MOST + len(thin):
         off_m *= 2
         thin = [[run[at] for at in simplify(run, off_m)] for run in runs]
-    spots = [_spot(number, fault, runs, stretch) for number, fault in enumerate(deque(faults, SHOWN_MOST), 1)]
+    spots = [_spot(number, fault, runs, stretch) for number, fault in enumerate(faults, 1)]
     width = max(box[2], box[3])
     return Plan(
         box,

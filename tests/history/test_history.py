@@ -169,6 +169,10 @@ def test_faults_on_in_a_span(path: Path, start: WatchStart, writer: HistoryWrite
             writer.close_fault(key, fault(begin * S, end * S, says=key, line=CONTROLLER if key == "b" else RECEIVER))
     writer.commit()
     with History(path) as history:
+        in_order = list(history.faults_in_order(watch, None, 64 * S, 80 * S))
+        for most in (1, 2, len(in_order), 9):
+            newest = in_order[-most:]
+            assert history.newest_faults(watch, 64 * S, 80 * S, most) == (newest, len(in_order) - len(newest))
         on = [row.says for row in history.faults_in_order(watch, None, 64 * S, 80 * S)]
         assert on == ["b", "c"]
         assert [row.says for row in history.faults_in_order(watch, RECEIVER, 64 * S, 80 * S)] == ["c"]
