@@ -33,6 +33,7 @@ from appliance.site.phrases import Phrases
 from appliance.take.sheet import Report, TooShort, build, pdf
 from appliance.take.sheet.figures import Seconds, gather
 from appliance.take.span import Span, between, last
+from tests.saying import Saying
 
 NS = 1_000_000_000
 CATALOGUES = web_folder() / "languages"
@@ -272,15 +273,8 @@ def test_what_was_erased_is_said(day: Day) -> None:
 
 @pytest.mark.parametrize("code", [code for code in LANGUAGES if code != "en"])
 def test_every_sentence_is_known_in_each_language_and_every_letter_is_in_the_typeface(day: Day, code: str) -> None:
-    phrases = Phrases({one.msgid: one.msgstr for one in polib.pofile(str(CATALOGUES / f"{code}.po"))}, FIGURES[code])
-    unknown = set()
-
-    def say(text: str) -> str:
-        told, known = phrases.read_back(text)
-        if not known:
-            unknown.add(text)
-        return told
-
+    told = {one.msgid: one.msgstr for one in polib.pofile(str(CATALOGUES / f"{code}.po"))}
+    say = Saying(Phrases(told, FIGURES[code]))
     job = Job("Trator", "Épandeur", "Ñ-12", "Straße", "Ç. Ãlves", "Œuvre")
     for place, (seconds, fault, stopped) in enumerate(((900, True, True), (400, False, False), (0, False, True))):
         made = report(day(seconds, fault=fault, job=job, stopped=stopped, name=f"{place}.db"), anyway=True)
@@ -289,4 +283,4 @@ def test_every_sentence_is_known_in_each_language_and_every_letter_is_in_the_typ
         assert set("ÉÑßÇŒ") < set(text)
         assert "\N{REPLACEMENT CHARACTER}" not in text
         assert say("Letters that this typeface lacks stand as a box; the box's page shows them.") not in text
-    assert unknown == set()
+    assert say.unknown == set()

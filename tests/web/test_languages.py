@@ -7,7 +7,6 @@ import io
 import re
 import runpy
 from collections import Counter
-from collections.abc import Callable
 from datetime import UTC, date, datetime
 from pathlib import Path
 from types import SimpleNamespace
@@ -34,6 +33,7 @@ from appliance.site.languages import LANGUAGES, Languages
 from appliance.site.phrases import HOLE, Phrases
 from appliance.take.sheet import build, pdf
 from appliance.take.span import last
+from tests.saying import Saying
 from tests.web.conftest import MACHINE
 from tests.web.now_states import CASES, GONE, Case
 from tests.web.now_states import picture as shown_in
@@ -119,28 +119,19 @@ def test_no_text_of_a_page_falls_through(past: Any, picture: dict[str, Any], mir
 def test_no_text_of_a_fault_as_a_file_falls_through(past: Any, mirror: Phrases, fault: int) -> None:
     with History(past.history_path) as history:
         seen = see(history, history.fault(fault))
-    assert said(mirror, lambda tongue: fault_text.text(seen, tongue)) == set()
+    say = Saying(mirror)
+    tongue: Any = SimpleNamespace(code="de", say=say)
+    fault_text.text(seen, tongue)
+    assert say.unknown == set()
 
 
 def test_no_text_of_the_sheet_as_a_file_falls_through(past: Any, mirror: Phrases) -> None:
     with History(past.history_path) as history:
         watch = history.watch(1)
         made = build(history, watch, last(watch), datetime(2026, 5, 4, 18, tzinfo=UTC), anyway=True)
-    assert said(mirror, lambda tongue: pdf.written(made, tongue.code, tongue.say)) == set()
-
-
-def said(phrases: Phrases, write: Callable[[Any], object]) -> set[str]:
-    """Texts of a file that no template makes."""
-    fallen_through = set()
-
-    def say(text: str) -> str:
-        told, known = phrases.read_back(text)
-        if not known:
-            fallen_through.add(text)
-        return told
-
-    write(SimpleNamespace(code="de", say=say))
-    return fallen_through
+    say = Saying(mirror)
+    pdf.written(made, "de", say)
+    assert say.unknown == set()
 
 
 @pytest.fixture
