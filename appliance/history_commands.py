@@ -14,6 +14,7 @@ import click
 from appliance.command_settings import FILE, SETTINGS_OPTION, fail, hidden, history_of, settings_of
 
 if TYPE_CHECKING:
+    from appliance.site.languages import Tongue
     from appliance.take.sheet import Given
 
 
@@ -66,11 +67,12 @@ def export(  # noqa: PLR0917
 @click.option("--watch", "watch_id", type=int, help="Which watch. Left out: the latest.")
 @click.option("--from", "from_utc", help="Start in UTC, such as 2026-05-04T09:12.")
 @click.option("--to", "to_utc", help="End in UTC.")
+@click.option("--language", "code", default="en", show_default=True, help="Of the sheet: en, de, es, fr or pt-BR.")
 @click.option("--anyway", is_flag=True, help="Also where it is too short for its needs; the sheet then says so.")
 @click.option("--out", type=click.Path(path_type=Path), help="File or folder to write to.")
 def sheet(  # noqa: PLR0917
     log: Path | None, history_file: Path | None, settings_file: Path | None, needs_name: str, watch_id: int | None,
-    from_utc: str | None, to_utc: str | None, anyway: bool, out: Path | None,
+    from_utc: str | None, to_utc: str | None, code: str, anyway: bool, out: Path | None,
 ) -> None:  # fmt: skip
     """Make the commissioning sheet of a watch, as PDF, to print and sign.
 
@@ -86,11 +88,12 @@ def sheet(  # noqa: PLR0917
 
     if log is not None and (history_file is not None or watch_id is not None):
         fail("Give a log, or a history and its watch, not both.")
+    tongue = _tongue(code)
     try:
         with _history_or_log(log, history_file, settings_file, needs_name) as (path, given):
             with click.progressbar(length=100, label="Reading", file=sys.stderr, hidden=hidden()) as bar:
                 target = sheet_file.write(
-                    path, watch_id, (from_utc, to_utc), out, anyway=anyway, given=given,
+                    path, watch_id, (from_utc, to_utc), out, anyway=anyway, given=given, language=tongue.code, say=tongue.say,
                     progress=lambda share: bar.update(round(share * 100) - bar.pos),
                 )  # fmt: skip
             click.echo(str(target))
@@ -98,6 +101,17 @@ def sheet(  # noqa: PLR0917
         fail(f"{short} Let the box listen for longer, or say --anyway: the sheet will say so.")
     except (HistoryError, RecordingError, ExportError, SpanError, SheetError, OSError) as trouble:
         fail(str(trouble))
+
+
+def _tongue(code: str) -> Tongue:
+    """The language of a sheet; the command ends where there is none such."""
+    from appliance.site.app import web_folder  # noqa: PLC0415
+    from appliance.site.languages import Languages  # noqa: PLC0415
+
+    languages = Languages(web_folder() / "languages")
+    if code not in languages.offered:
+        fail(f"There is no language {code!r}; there are {', '.join(languages.offered)}.")
+    return languages.of(code)
 
 
 @contextmanager

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+import pypdfium2
 import pytest
 from click.testing import CliRunner
 
@@ -50,6 +51,15 @@ def test_a_sheet_is_written_once_and_called_after_its_watch(history: Path, tmp_p
     code, said = run("sheet", "--history", history, "--watch", "1", "--out", tmp_path)
     assert code == 2
     assert "is there already" in said
+
+
+def test_a_sheet_is_written_in_the_language_asked_for(history: Path, tmp_path: Path) -> None:
+    wanted = ("--history", history, "--watch", "1", "--out", tmp_path / "it.pdf", "--language")
+    code, said = run("sheet", *wanted, "tlh")
+    assert (code, said.strip()) == (2, "There is no language 'tlh'; there are en, de, es, fr, pt-BR.")
+    assert run("sheet", *wanted, "de")[0] == 0
+    with pypdfium2.PdfDocument(tmp_path / "it.pdf") as document:
+        assert document[0].get_textpage().get_text_range().startswith("Inbetriebnahmeblatt")
 
 
 @pytest.mark.parametrize(

@@ -69,7 +69,7 @@ def test_a_fault_comes_with_its_evidence_once_it_is_whole() -> None:
     opened = live(watch, iter(pieces), 30.0)
     (fault,) = opened
     assert fault.end_ns is not None
-    assert watch.faults.closed == [fault]
+    assert (watch.faults.open, watch.faults.closed_count) == ([], 1)
     ((key, (excerpt,)),) = watch.evidence_ready(ORIGIN_NS + 30 * SECOND)
     assert key == fault.key
     assert excerpt.chunks == tuple(

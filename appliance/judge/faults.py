@@ -51,16 +51,16 @@ class Fault:
 SMALLER_IS_WORSE = frozenset(
     {"rate-low", "satellites-few", "decimals-few", "satellites-falling", "decimals-changed", "decimals-padded"}
 )
-_KEPT_MOST = 5000
-"""Closed faults kept in memory; history keeps all. Our choice."""
 
 
 class Faults:
-    """Opens and closes the faults of one line from its successive checks."""
+    """Opens and closes the faults of one line from its successive checks.
+
+    closed_count: of those that are over. They themselves are given once, by the look that closed them, for history.
+    """
 
     def __init__(self, line: str) -> None:
         self.line = line
-        self.closed: list[Fault] = []
         self.closed_count = 0
         self._open: dict[tuple[str, str], Fault] = {}
         self._over_ns: dict[tuple[str, str], int] = {}
@@ -110,9 +110,7 @@ class Faults:
         fault = self._open.pop(key)
         fault.end_ns = max(end_ns, fault.start_ns)
         self._free_ns[key] = max(fault.end_ns, fault.start_ns + 1)
-        self.closed.append(fault)
         self.closed_count += 1
-        del self.closed[:-_KEPT_MOST]
         return fault
 
 

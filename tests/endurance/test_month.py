@@ -27,7 +27,7 @@ def test_hours_of_a_box_whose_page_is_looked_at(
     assert [sample.hour for sample in found] == [0.5, 1.0, 1.5, 2.0]
     assert box.faults > 0
     assert found[-1].history_bytes > 100_000
-    assert {"tap.watch.faults.closed", "tap.watch.meters", "tap.recent"} <= found[-1].lengths.keys()
+    assert {"tap.watch.controller.spans", "tap.watch.meters", "tap.recent"} <= found[-1].lengths.keys()
     assert [way for way in found[-1].lengths if way.startswith("page") and ".changed" in way]
 
 
