@@ -93,7 +93,8 @@ def sheet(  # noqa: PLR0917
         with _history_or_log(log, history_file, settings_file, needs_name) as (path, given):
             with click.progressbar(length=100, label="Reading", file=sys.stderr, hidden=hidden()) as bar:
                 target = sheet_file.write(
-                    path, watch_id, (from_utc, to_utc), out, anyway=anyway, given=given, language=tongue.code, say=tongue.say,
+                    path, watch_id, (from_utc, to_utc), out, anyway=anyway, given=given,
+                    language=tongue.code, say=tongue.say,
                     progress=lambda share: bar.update(round(share * 100) - bar.pos),
                 )  # fmt: skip
             click.echo(str(target))
