@@ -7,8 +7,8 @@ from collections.abc import Callable
 
 from appliance import picture, picture_truth
 from appliance.judge.check import Check
-from appliance.judge.circumstances import Gathered
 from appliance.judge.faults import Fault
+from appliance.judge.gathered import MOST_S, Gathered
 from appliance.judge.goes_with import goes_with
 from appliance.judge.inquiry import Inquiry
 from appliance.judge.judge import rank
@@ -119,8 +119,7 @@ class Recording:
         self.faults.extend(seen.opened)
         self._inquiry.take(seen.checks, seen.opened, at_ns)
         self.went_go = self.went_go or watch.verdict.state == "go"
-        if self.gathered is not None:
-            self.gathered.look(watch.receiver, at_ns)
+        self.gathered.look(watch.receiver, at_ns)
 
     @property
     def verdict(self) -> str:
@@ -164,15 +163,17 @@ class Recording:
 
     def _goes_with(self) -> list[Json]:
         """What the faults go with, as far as the recording is long enough to tell."""
-        gathered = self.gathered
-        return [] if gathered is None else goes_with(gathered.seconds, gathered.onsets(self.faults))
+        return goes_with(self.gathered.seconds, self.gathered.onsets(self.faults))
 
     def _notes(self) -> list[str]:
-        undated = self.source.undated.total()
-        if not undated:
-            return self.source.notes
-        rows = "1 row has" if undated == 1 else f"{undated} rows have"
-        return [*self.source.notes, f"{rows} no right time in a TAG block; taken as come with the row before."]
+        notes, undated = list(self.source.notes), self.source.undated.total()
+        if undated:
+            rows = "1 row has" if undated == 1 else f"{undated} rows have"
+            notes.append(f"{rows} no right time in a TAG block; taken as come with the row before.")
+        if self.gathered.dropped:
+            hours = MOST_S // 3600
+            notes.append(f"What the faults go with was asked of the last {hours} hours; cut the log to ask of others.")
+        return notes
 
     def _checks(self, watch: Watch) -> list[Check]:
         """The last word of each check, or, where it ever failed, its worst."""

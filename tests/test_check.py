@@ -54,6 +54,16 @@ def judged(path: Path, sheet: str = "rate-section", watch: int | None = None) ->
     return recording.result()
 
 
+def test_of_a_long_log_it_is_told_which_hours_were_asked(tmp_path: Path) -> None:
+    path = tmp_path / "log.nmea"
+    path.write_bytes(b"".join(chunk.data for chunk in simulated()))
+    recording = Recording(open_source(path, USUAL), USUAL)
+    recording.run()
+    assert not any("hours" in note for note in recording.result()["notes"])
+    recording.gathered.dropped = True
+    assert "asked of the last 72 hours" in recording.result()["notes"][-1]
+
+
 def history_of(path: Path, pieces: list[Chunk], *, dated: bool = True) -> Path:
     with HistoryWriter(path) as writer:
         writer.begin_watch(WatchStart(ORIGIN_NS, UTC_NS + ORIGIN_NS, "rate-section", "", "Tractor 3", "0"))

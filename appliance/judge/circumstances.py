@@ -10,16 +10,12 @@ import math
 from array import array
 from bisect import bisect_right
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, fields, replace
-from typing import TYPE_CHECKING, Protocol
-
-if TYPE_CHECKING:  # the page's process, which compares watches, needs no meter in its memory
-    from appliance.judge.faults import Fault
-    from appliance.measure.meter import LineMeter
+from dataclasses import dataclass, fields
+from typing import NamedTuple, Protocol
 
 RECEIVER = "from-receiver"
 _DAY_S = 86_400
-_SECOND_NS = 1_000_000_000
+SECOND_NS = 1_000_000_000
 MARK_S = 60.0
 """A fault so long after a mark may come of what was done then. Ours; what comes before a mark made somebody press."""
 _WAY_S = 4
@@ -74,6 +70,11 @@ class Seconds:
         for name, told in self._told.items():
             value = getattr(second, name)
             told.append(math.nan if value is None else value)
+
+    def drop(self, count: int) -> None:
+        """Forgets the oldest."""
+        for told in self._told.values():
+            del told[:count]
 
     def told(self, name: str) -> Iterator[float | None]:
         """What each tells of one thing, by its name in Second; what is there or is not as 1 or 0."""
@@ -158,70 +159,29 @@ def from_rows(
     utc_offset_ns None: the watch is not dated. boxes: in order; each holds until the next.
     """
     track, marks_ns, box_of = Track(), sorted(marks_ns), Boxes(boxes)
-    return (
-        track.put(
-            Second(
-                at_s=(row.second_ns - started_ns) / 1e9,
-                of_day_s=_of_day_s(row.second_ns, utc_offset_ns),
-                speed_mps=row.speed_mps,
-                quality=row.quality,
-                satellites=row.satellites,
-                hdop=row.hdop,
-                age_s=row.age_s,
-                load_ratio=row.load_ratio,
-                after_mark=_after_mark(row.second_ns, marks_ns),
-                temperature_c=(box := box_of.at(row.second_ns))[0],
-                supply_low=box[1],
-            ),
-            row.latitude_deg,
-            row.longitude_deg,
+    for row in rows:
+        if row.line != RECEIVER:
+            continue
+        at_s = (row.second_ns - started_ns) / 1e9
+        place = track.put(at_s, row.latitude_deg, row.longitude_deg)
+        temperature_c, supply_low = box_of.at(row.second_ns)
+        yield Second(
+            at_s=at_s,
+            of_day_s=of_day_s(row.second_ns, utc_offset_ns),
+            speed_mps=row.speed_mps,
+            course_deg=place.course_deg,
+            turning_dps=place.turning_dps,
+            north_m=place.north_m,
+            east_m=place.east_m,
+            quality=row.quality,
+            satellites=row.satellites,
+            hdop=row.hdop,
+            age_s=row.age_s,
+            load_ratio=row.load_ratio,
+            after_mark=_after_mark(row.second_ns, marks_ns),
+            temperature_c=temperature_c,
+            supply_low=supply_low,
         )
-        for row in rows
-        if row.line == RECEIVER
-    )
-
-
-class Gathered:
-    """Gathers the seconds of a watch while it is judged: tell it of every look. Ask it for `seconds` at the end.
-
-    Load is left out where arrival was not measured.
-    """
-
-    def __init__(self, started_ns: int, utc_offset_ns: int | None, *, arrival_measured: bool) -> None:
-        self.seconds: list[Second] = []
-        self._started_ns, self._offset_ns, self._arrival = started_ns, utc_offset_ns, arrival_measured
-        self._track = Track()
-        self._next_ns = started_ns + _SECOND_NS
-
-    def look(self, meter: LineMeter, now_ns: int) -> None:
-        """The meter as it stands at a look; the first look of each second is kept, as of the second before it."""
-        if now_ns < self._next_ns:
-            return
-        second = (now_ns - self._started_ns) // _SECOND_NS
-        self._next_ns = self._started_ns + (second + 1) * _SECOND_NS
-        fix = meter.fix
-        sample = fix.sample if fix.sample and now_ns - fix.sample.at_ns < 2 * _SECOND_NS else None
-        told = Second(
-            at_s=float(second - 1),
-            of_day_s=_of_day_s(now_ns - _SECOND_NS, self._offset_ns),
-            load_ratio=meter.load.recent_bytes_hz(now_ns) * 10 / meter.load.baud if self._arrival else None,
-        )
-        if sample is None:
-            self.seconds.append(told)
-            return
-        told = replace(
-            told,
-            speed_mps=fix.speed_mps,
-            quality=sample.quality,
-            satellites=sample.satellites,
-            hdop=sample.hdop,
-            age_s=sample.age_s,
-        )
-        self.seconds.append(self._track.put(told, fix.latitude_deg, fix.longitude_deg))
-
-    def onsets(self, faults: Iterable[Fault]) -> list[Onset]:
-        """The faults of the same watch."""
-        return onsets(faults, self._started_ns)
 
 
 class Boxes:
@@ -232,8 +192,17 @@ class Boxes:
 
     def at(self, at_ns: int) -> tuple[float | None, bool | None]:
         """Temperature and low supply as they held in the second that began then; None before the first row."""
-        place = bisect_right(self._at_ns, at_ns + _SECOND_NS - 1) - 1
+        place = bisect_right(self._at_ns, at_ns + SECOND_NS - 1) - 1
         return (self._rows[place].temperature_c, self._rows[place].supply_low) if place >= 0 else (None, None)
+
+
+class Place(NamedTuple):
+    """Where a second was on the plane, and how it got there; None: not known."""
+
+    north_m: float | None = None
+    east_m: float | None = None
+    course_deg: float | None = None
+    turning_dps: float | None = None
 
 
 class Track:
@@ -241,38 +210,40 @@ class Track:
 
     def __init__(self) -> None:
         self._origin_deg: tuple[float, float] | None = None
-        self._way: list[Second] = []
+        self._way: list[tuple[float, float, float, float | None]] = []  # s, m north, m east, degrees
 
-    def put(self, second: Second, latitude_deg: float | None, longitude_deg: float | None) -> Second:
-        """The second with its place, course and turning rate, as far as they are known."""
+    def put(self, at_s: float, latitude_deg: float | None, longitude_deg: float | None) -> Place:
+        """The place of the next second, with course and turning rate as far as they are known."""
         if latitude_deg is None or longitude_deg is None:
-            return second
+            return Place()
         if self._origin_deg is None:
             self._origin_deg = latitude_deg, longitude_deg
         north_m = math.radians(latitude_deg - self._origin_deg[0]) * _RADIUS_M
         turned_deg = (longitude_deg - self._origin_deg[1] + 180) % 360 - 180
         east_m = math.radians(turned_deg) * _RADIUS_M * math.cos(math.radians(self._origin_deg[0]))
-        self._way = [one for one in self._way if second.at_s - one.at_s <= _WAY_S + 0.5]
-        second = replace(second, north_m=north_m, east_m=east_m, course_deg=self._course_deg(north_m, east_m))
-        second = replace(second, turning_dps=self._turning_dps(second))
-        self._way.append(second)
-        return second
+        self._way = [one for one in self._way if at_s - one[0] <= _WAY_S + 0.5]
+        course_deg = self._course_deg(north_m, east_m)
+        turning_dps = self._turning_dps(at_s, course_deg)
+        self._way.append((at_s, north_m, east_m, course_deg))
+        return Place(north_m, east_m, course_deg, turning_dps)
 
     def _course_deg(self, north_m: float, east_m: float) -> float | None:
-        if not self._way or self._way[0].north_m is None or self._way[0].east_m is None:
+        if not self._way:
             return None
-        north, east = north_m - self._way[0].north_m, east_m - self._way[0].east_m
+        _, before_north_m, before_east_m, _ = self._way[0]
+        north, east = north_m - before_north_m, east_m - before_east_m
         return math.degrees(math.atan2(east, north)) % 360 if math.hypot(north, east) >= _WAY_LEAST_M else None
 
-    def _turning_dps(self, second: Second) -> float | None:
-        before = next((one for one in self._way if one.course_deg is not None), None)
-        if before is None or before.course_deg is None or second.course_deg is None:
+    def _turning_dps(self, at_s: float, course_deg: float | None) -> float | None:
+        before = next((one for one in self._way if one[3] is not None), None)
+        if before is None or before[3] is None or course_deg is None:
             return None
-        turned_deg = (second.course_deg - before.course_deg + 180) % 360 - 180
-        return abs(turned_deg) / (second.at_s - before.at_s)
+        turned_deg = (course_deg - before[3] + 180) % 360 - 180
+        return abs(turned_deg) / (at_s - before[0])
 
 
-def _of_day_s(at_ns: int, utc_offset_ns: int | None) -> float | None:
+def of_day_s(at_ns: int, utc_offset_ns: int | None) -> float | None:
+    """UTC of day; None of a watch that is not dated."""
     return None if utc_offset_ns is None else (at_ns + utc_offset_ns) / 1e9 % _DAY_S
 
 

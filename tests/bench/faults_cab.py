@@ -6,15 +6,16 @@ What is told of each day is what the faults that the watch found are said to go 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, fields, replace
 from random import Random
 from typing import TYPE_CHECKING
 
 from appliance.history.rows import BoxRow
 from appliance.judge import needs as needs_of
-from appliance.judge.circumstances import Boxes, Gathered, Second
+from appliance.judge.circumstances import Boxes, Second, Seconds
 from appliance.judge.faults import Fault
+from appliance.judge.gathered import Gathered
 from appliance.judge.goes_with import goes_with
 from appliance.simulate.drive import Drive
 from appliance.simulate.faults import Spell, apply
@@ -114,6 +115,13 @@ def _by_box(plan: Plan, boxes: Sequence[BoxRow], seconds: float, dice: Random) -
     return sorted(found, key=lambda one: one.start_s)
 
 
+def objects(seconds: Seconds) -> Iterator[Second]:
+    """One by one, as they were told."""
+    names = [one.name for one in fields(Second)]
+    for row in zip(*map(seconds.told, names), strict=True):
+        yield Second(**dict(zip(names, row, strict=True)))
+
+
 def with_box(second: Second, boxes: Boxes, started_ns: int) -> Second:
     """The second with what the box told in it."""
     warmth_c, low = boxes.at(started_ns + round(second.at_s * 1e9))
@@ -152,7 +160,7 @@ def run(name: str, seed: int) -> Row:
     def of(t_s: float) -> bool:
         return any(one.start_s - 1 <= t_s <= one.end_s + AFTER_S for one in (*struck, *after))
 
-    told = [with_box(one, Boxes(boxes), origin_ns) for one in gathered.seconds]
+    told = [with_box(one, Boxes(boxes), origin_ns) for one in objects(gathered.seconds)]
     return {
         "spells": len(struck),
         "heard": sum(any(one.start_s - 1 <= t_s <= one.end_s + AFTER_S for t_s, _ in at_s) for one in struck),

@@ -17,7 +17,7 @@ from typing import Any, NamedTuple
 ROOT = Path(__file__).parents[2]
 JUDGING = ("sentence", "measure", "judge", "simulate")
 CASES = ("causes_cases.py", "faults_cases.py", "faults_cab.py", "truth_drives.py", "truth_cases.py", "wire_cases.py")
-PATTERN = ("circumstances", "exact", "goes_with", "period", "permutation", "questions")
+PATTERN = ("circumstances", "exact", "gathered", "goes_with", "period", "permutation", "questions")
 DAYS = ("goes_with_days.py",)
 OF_DAYS = frozenset({"effects", "nothing", "spell", "even"})
 """Parts that rest on the modules of PATTERN alone; all others but "cab" on everything but them."""

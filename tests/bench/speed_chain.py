@@ -31,9 +31,9 @@ from appliance.simulate.receiver import Receiver, ReceiverSettings
 from appliance.source import open_source
 
 if TYPE_CHECKING:
-    from tests.bench.speed_row import Row
+    from tests.bench.speed_row import Growth, Row
 else:  # as a script it finds its neighbour only
-    from speed_row import Row
+    from speed_row import Growth, Row
 
 ROUNDS = 3
 READ_BYTES = 4096
@@ -142,15 +142,18 @@ def tell(path: str) -> None:
     print(took_s, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)
 
 
-def growth(hours: list[float]) -> list[tuple[str, float, float]]:
-    """(name of the length, CPU seconds, MB) of judging each length, each in a process of its own."""
-    found = []
+def growth(hours: list[float]) -> list[Growth]:
+    """CPU time and most memory of judging each length, each in a process of its own."""
+    took, most = {}, {}
     for length_h in hours:
         with tempfile.TemporaryDirectory() as folder:
             path = log(Path(folder) / "drive.nmea", length_h * 3600)
-            command = [sys.executable, "-c", _ALONE, str(path), str(Path(__file__).parent), *sys.path]
-            took_s, most_mb = map(
-                float, subprocess.run(command, capture_output=True, check=True, text=True).stdout.split()
-            )
-        found.append((f"{length_h:g} h", took_s, most_mb))
-    return found
+            took[length_h], most[length_h] = judged_alone(path)
+    return [Growth("check, CPU time", "s", took), Growth("check, most memory", "MB", most)]
+
+
+def judged_alone(path: Path) -> tuple[float, float]:
+    """CPU seconds and the most memory, in MB, of a process that judges a log."""
+    command = [sys.executable, "-c", _ALONE, str(path), str(Path(__file__).parent), *sys.path]
+    told = subprocess.run(command, capture_output=True, check=True, text=True).stdout.split()
+    return float(told[0]), float(told[1])

@@ -25,9 +25,9 @@ from appliance.simulate.receiver import Receiver, ReceiverSettings
 from appliance.site import create_app
 
 if TYPE_CHECKING:
-    from tests.bench.speed_row import Row
+    from tests.bench.speed_row import Growth, Row
 else:  # as a script it finds its neighbour only
-    from speed_row import Row
+    from speed_row import Growth, Row
 
 S = 1_000_000_000
 STEP_NS = 260_417  # ten bits at 38,400 baud
@@ -98,30 +98,52 @@ def day(hours: float) -> list[Row]:
     return found
 
 
+PAGES = ("/", "/day", "/day.json", "/track", "/pattern", "/messages", "/take", "/fault/1")
+
+
+def asked_ms(folder: Path, history: Path) -> dict[str, float]:
+    """The pages over a history, each asked several times: the median, in CPU time of the server's side."""
+    app = create_app(folder / "picture.json", history, folder / "tap.sock")
+    told = {}
+    with app.test_client() as client:
+        for address in PAGES:
+            took_ms, status = [], 0
+            for _ in range(5):
+                began = time.process_time()
+                status = client.get(address).status_code
+                took_ms.append((time.process_time() - began) * 1e3)
+            if status == 200:
+                told[address] = statistics.median(took_ms)
+    return told
+
+
 def pages(days: int) -> list[Row]:
-    """The slowest of the pages over history, each asked several times, in CPU time of the server's side."""
+    """Each page over a history of so many days."""
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "history.db"
         with HistoryWriter(path) as writer:
             for number in range(days):
                 write(writer, 10, number * 86_400, raw=False, every_s=600)
-        app = create_app(Path(folder) / "picture.json", path, Path(folder) / "tap.sock")
-        addresses = ["/", "/day", "/day.json", "/track", "/pattern", "/messages", "/take", "/fault/1"]
-        told = []
-        with app.test_client() as client:
-            for address in addresses:
-                took_ms, status = [], 0
-                for _ in range(5):
-                    began = time.process_time()
-                    status = client.get(address).status_code
-                    took_ms.append((time.process_time() - began) * 1e3)
-                if status == 200:
-                    told.append((statistics.median(took_ms), address))
         return [
             Row(f"page {address}, {days} days of history", f"{ms:.0f} ms", "", f"under {PAGE_GOAL_MS:.0f} ms",
                 ms < PAGE_GOAL_MS)
-            for ms, address in told
+            for address, ms in asked_ms(Path(folder), path).items()
         ]  # fmt: skip
+
+
+def growth(hours: list[float]) -> list[Growth]:
+    """Size of a history, and how long its pages take, for one watch of each length, without the raw traffic."""
+    found = {what: Growth(what, unit, {}) for what, unit in (("history, its seconds", "MB"), *((f"page {address}", "ms")
+                                                             for address in PAGES))}  # fmt: skip
+    for length_h in hours:
+        with tempfile.TemporaryDirectory() as folder:
+            path = Path(folder) / "history.db"
+            with HistoryWriter(path) as writer:
+                write(writer, length_h, raw=False, every_s=600)
+            found["history, its seconds"].figures[length_h] = size_mb(path)
+            for address, ms in asked_ms(Path(folder), path).items():
+                found[f"page {address}"].figures[length_h] = ms
+    return [one for one in found.values() if one.figures]
 
 
 def wear(minutes: int = 20) -> Row:

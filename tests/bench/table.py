@@ -11,12 +11,12 @@ from __future__ import annotations
 
 import argparse
 import json
-import math
 import os
 import platform
 import sys
 import time
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -34,7 +34,6 @@ PARTS: dict[str, Callable[[], Iterable[Row]]] = {
     "live": speed_live.rows,
     "history": speed_history.rows,
 }
-WIDE = 40
 
 
 def markdown(rows: Iterable[Row]) -> Iterator[str]:
@@ -43,14 +42,6 @@ def markdown(rows: Iterable[Row]) -> Iterator[str]:
     yield "|---|---|---|---|"
     for row in rows:
         yield "| " + " | ".join(row.cells()) + " |"
-
-
-def plot(lengths: Sequence[tuple[str, float, float]]) -> Iterator[str]:
-    """CPU time and memory over the length of a recording, on a scale of powers of ten: straight is linear."""
-    most = max(took_s for _, took_s, _ in lengths)
-    for name, took_s, most_mb in lengths:
-        bar = "#" * max(1, round(WIDE * (1 + math.log10(took_s / most) / 4)))
-        yield f"{name:>6}  {took_s:9.1f} s  {most_mb:6.0f} MB  {bar}"
 
 
 def main(asked: argparse.Namespace) -> int:
@@ -63,9 +54,10 @@ def main(asked: argparse.Namespace) -> int:
     for name in asked.parts or [*PARTS, "growth"]:
         print(f"\n{name}\n", flush=True)
         if name == "growth":
-            lengths = speed_chain.growth([float(hours) for hours in asked.hours.split(",")])
-            found[name] = lengths
-            print("\n".join(plot(lengths)), flush=True)
+            lengths = [float(hours) for hours in asked.hours.split(",")]
+            figures = [*speed_history.growth(lengths), *speed_chain.growth(lengths)]
+            found[name] = [asdict(one) for one in figures]
+            print("\n".join(row for one in figures for row in one.plot()), flush=True)
             continue
         rows = list(PARTS[name]())
         found[name] = [row.cells() for row in rows]
