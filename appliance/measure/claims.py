@@ -105,8 +105,8 @@ class Status:
     """status-contradicts, simulated, manual: each told in words, without a figure.
 
     Notes of status-contradicts: "active" (A beside a mode that denies the fix), "mode" (the mode denies the fix that
-    GGA has, or names another kind of it), "void" (V though GGA has a fix), "none" (A though GGA has none). Figures:
-    type, status, mode, quality, each where it was said.
+    GGA has, or names another kind of it), "void" (V though GGA has a fix), "void-unsaid" (the same, of a sentence
+    that tells no mode), "none" (A though GGA has none). Figures: type, status, mode, quality, each where it was said.
     """
 
     def __init__(self, troubles: Troubles) -> None:
@@ -166,7 +166,7 @@ def contradiction(said: Letters, quality: int | None) -> tuple[str, Figures] | N
     elif mode in DENIES_FIX:
         note = "" if mode == OWN_MODE.get(quality) else "mode"
     elif status == "V" and mode not in PRINTED_VOID and not (mode is None and quality in OWN_MODE):
-        note = "void"
+        note = "void" if mode else "void-unsaid"
     if not note:
         return None
     figures: dict[str, float | str] = {"type": said.type}

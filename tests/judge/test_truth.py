@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import product
 
 import pytest
 
@@ -11,6 +12,7 @@ from appliance.judge.check import Check
 from appliance.judge.faults import Faults
 from appliance.judge.truth import TRUTH_IDS, WARN_IDS, asked, fine, truth
 from appliance.judge.verdict import Verdict
+from appliance.measure.claims import Letters, contradiction
 from appliance.measure.trouble import Troubles
 
 USUAL = needs.load("rate-section")
@@ -93,3 +95,12 @@ def test_the_sheet_for_anything_alive_asks_for_no_truth() -> None:
 def test_what_warns_is_the_lesser_part() -> None:
     assert {"position-frozen", "clock-jump", "simulated"}.isdisjoint(WARN_IDS)
     assert {"corrections-aging", "base-moved", "geoid-changed"} <= WARN_IDS
+
+
+def test_every_contradiction_has_a_sentence_made_of_what_was_said() -> None:
+    """Before NMEA 0183 v2.3 RMC tells no mode: a sentence must not ask for one."""
+    modes = (None, *"ADEFMNPRS")
+    for said in product(("A", "V", None), modes, (None, *range(10))):
+        found = contradiction(Letters("RMC", *said[:2]), said[2])
+        if found is not None:
+            assert Check("status-contradicts", "", "fail", note=found[0], figures=found[1]).says.endswith("."), said

@@ -83,7 +83,7 @@ def heard(epoch: Make, instants: Times) -> Callable[..., Heard]:
         ("A", "D", 7, ""), ("A", "D", 8, ""), ("A", "D", 9, ""), ("A", "R", 2, ""), ("A", "R", 1, ""),
         # One denies what another has.
         ("V", "N", 4, "mode"), ("V", "S", 4, "mode"), ("V", "E", 2, "mode"), ("V", "M", 8, "mode"),
-        ("V", "A", 1, "void"), ("V", None, 1, "void"), ("V", "D", 2, "void"),
+        ("V", "A", 1, "void"), ("V", None, 1, "void-unsaid"), ("V", "D", 2, "void"),
         ("A", "A", 0, "none"), ("A", None, 0, "none"),
         (None, "S", 4, "mode"), (None, "D", 4, ""), (None, "N", None, ""),
     ],
