@@ -17,7 +17,7 @@ from collections.abc import Collection
 
 from appliance.measure.belief import Belief, best_at, prior
 from appliance.measure.sampling import FLAWED
-from appliance.measure.signature import CANDIDATES, Candidate, Signature, prepare, signatures
+from appliance.measure.signature import BAUDS, Candidate, Signature, candidates, prepare, signatures
 from appliance.sentence.parse import Damaged
 from appliance.sentence.setting import Setting
 
@@ -69,8 +69,8 @@ class Hunt:
         self.needed = needed
         self.belief: Belief | None = None
         self.belief_ns = 0
-        self._prior = {candidate: prior(candidate, needed) for candidate in CANDIDATES}
-        self._scores = self._prior
+        self._odd_bauds: tuple[int, ...] = ()
+        self._allow(listening.baud, needed.baud)
         self._seen: Counter[int] = Counter()
         self._uncounted: list[bytes] = []
         self._size = 0
@@ -127,13 +127,15 @@ class Hunt:
 
     def prepare(self, most: int = 1) -> bool:
         """Makes ready, a little at a time, what doubts will be settled by; whether all of it is. For idle moments."""
-        return prepare(self.listening, most)
+        return prepare(self.listening, most, self._odd_bauds)
 
     def tuned(self, listening: Setting) -> None:
         """The listener has been tuned: what is heard from now on is heard at this setting."""
         if listening == self.listening:
             return
         self._scores = self._weighed()
+        if listening.baud not in (*BAUDS, *self._odd_bauds):
+            self._allow(listening.baud)
         self._begin_anew()
         self._turned = True
         self.listening, self._heard_as = listening, Candidate(listening)
@@ -147,6 +149,14 @@ class Hunt:
         """The port cannot be tuned as was asked last: it is not asked again. What the line is taken to be stands."""
         if self._asked is not None:
             self._refused.add(self._asked)
+
+    def _allow(self, *bauds: int) -> None:
+        """The line may be at any baud that the listener or the controller is set to, usual or not. What was heard
+        before has not been weighed against a new one, so doubts begin anew."""
+        self._odd_bauds += tuple(sorted(set(bauds).difference(BAUDS, self._odd_bauds)))
+        self._candidates = candidates(self._odd_bauds)
+        self._prior = {candidate: prior(candidate, self.needed) for candidate in self._candidates}
+        self._scores = self._prior
 
     @property
     def _locked(self) -> bool:
@@ -180,7 +190,7 @@ class Hunt:
             return True
         if not self.prepare(_PREPARED_AT_ONCE):
             return False
-        likelihoods = self._likelihoods([one for one in CANDIDATES if self._reads(one)])
+        likelihoods = self._likelihoods([one for one in self._candidates if self._reads(one)])
         return max(likelihoods, key=likelihoods.__getitem__).setting == self.listening
 
     def _like(self, one: Candidate, other: Candidate) -> bool:
@@ -224,8 +234,9 @@ class Hunt:
         self._sentences = 0
         self._vouched_ns, self._legible = None, False
 
-    def _weighed(self, among: Collection[Candidate] = CANDIDATES) -> dict[Candidate, float]:
-        """Scores with what was seen at this listening setting."""
+    def _weighed(self, among: Collection[Candidate] | None = None) -> dict[Candidate, float]:
+        """Scores with what was seen at this listening setting. among: None: all candidates."""
+        among = self._candidates if among is None else among
         if not self._size:
             return {candidate: self._scores[candidate] for candidate in among}
         self._count()
@@ -235,7 +246,7 @@ class Hunt:
 
     def _likelihoods(self, among: Collection[Candidate]) -> dict[Candidate, float]:
         """Of what was seen, by candidate; worked out once for those that look alike."""
-        known = signatures(self.listening)
+        known = signatures(self.listening, self._odd_bauds)
         told: dict[Signature, float] = {}
         for one in among:
             if (like := known[one]) not in told:
@@ -244,7 +255,7 @@ class Hunt:
 
     def _weigh(self, at_ns: int, few: bool) -> Setting | None:
         vouched = self._vouched_ns is not None and at_ns - self._vouched_ns <= VOUCHED_NS
-        scores = self._weighed([one for one in CANDIDATES if self._reads(one)] if vouched else CANDIDATES)
+        scores = self._weighed([one for one in self._candidates if self._reads(one)] if vouched else self._candidates)
         ranked = sorted(scores.items(), key=lambda pair: -pair[1])
         best, score = ranked[0]
         if vouched and self._locked and best.setting == self.listening:

@@ -63,17 +63,22 @@ class Candidate(NamedTuple):
     kind: Kind = "text"
 
 
-def _candidates() -> Iterator[Candidate]:
-    for baud in BAUDS:
-        for name in FORMATS:
-            yield Candidate(Setting.parse(baud, name))
-            yield Candidate(Setting.parse(baud, name), "inverted")
-        yield Candidate(Setting(baud), "two-talkers")
-        yield Candidate(Setting(baud), "binary")
-        yield Candidate(Setting(baud), "noise")
+def _at(baud: int) -> Iterator[Candidate]:
+    for name in FORMATS:
+        yield Candidate(Setting.parse(baud, name))
+        yield Candidate(Setting.parse(baud, name), "inverted")
+    yield Candidate(Setting(baud), "two-talkers")
+    yield Candidate(Setting(baud), "binary")
+    yield Candidate(Setting(baud), "noise")
 
 
-CANDIDATES: tuple[Candidate, ...] = tuple(_candidates())
+CANDIDATES: tuple[Candidate, ...] = tuple(one for baud in BAUDS for one in _at(baud))
+
+
+@cache
+def candidates(odd_bauds: tuple[int, ...]) -> tuple[Candidate, ...]:
+    """CANDIDATES, and those at these bauds beside: a port, or a controller, may be set to one that is not in BAUDS."""
+    return CANDIDATES + tuple(one for baud in odd_bauds for one in _at(baud))
 
 
 class Signature:
@@ -124,9 +129,9 @@ def signature(listening: Setting, candidate: Candidate) -> Signature:
 
 
 @lru_cache(maxsize=_KEPT_MOST)
-def signatures(listening: Setting) -> dict[Candidate, Signature]:
-    """Of every candidate; those that look alike have one and the same."""
-    return {candidate: signature(listening, candidate) for candidate in CANDIDATES}
+def signatures(listening: Setting, odd_bauds: tuple[int, ...] = ()) -> dict[Candidate, Signature]:
+    """Of every candidate; those that look alike have one and the same. odd_bauds: as of candidates."""
+    return {candidate: signature(listening, candidate) for candidate in candidates(odd_bauds)}
 
 
 def _like(listening: Setting, candidate: Candidate) -> Candidate:
@@ -143,7 +148,7 @@ def _like(listening: Setting, candidate: Candidate) -> Candidate:
     return Candidate(setting, "text" if kind in ("two-talkers", "noise") else kind)
 
 
-def prepare(listening: Setting, most: int) -> bool:
+def prepare(listening: Setting, most: int, odd_bauds: tuple[int, ...] = ()) -> bool:
     """Makes up to `most` of the signatures that a listener at this setting needs; whether he has all of them now.
 
     So a whole set, which takes a good part of a second, never holds up whoever must answer within a fifth of one.
@@ -152,7 +157,7 @@ def prepare(listening: Setting, most: int) -> bool:
         return True
     _made_for(listening)
     if listening not in _unmade:
-        _unmade[listening] = list({_like(listening, candidate): None for candidate in CANDIDATES})
+        _unmade[listening] = list({_like(listening, candidate): None for candidate in candidates(odd_bauds)})
     wanted = _unmade[listening]
     for _ in range(min(most, len(wanted))):
         _signature(listening, wanted.pop())

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import random
 from dataclasses import dataclass, field
 
 import pytest
@@ -290,6 +291,29 @@ def test_a_refusal_counts_though_bytes_came_before_it() -> None:
     hunt.refused()
     asked = [hunt.take(heard[place : place + 20], 3 * SECOND + place * 300_000, 0) for place in range(at, 4000, 20)]
     assert wanted not in asked
+
+
+@pytest.mark.parametrize("baud", [300, 921_600])
+def test_noise_at_a_baud_that_a_sheet_may_name_and_hardly_anybody_uses_is_weighed_like_any(baud: int) -> None:
+    meter, chance = LineMeter(MeterSettings(baud)), random.Random(baud)
+    for n in range(40):
+        meter.feed(Chunk(chance.randbytes(20), n * SECOND // 10, 1000))
+    assert meter.hunt.belief is not None
+    meter.tuned(Setting(76_800), 5 * SECOND)  # as a port would be that came back at a setting of its own
+    for n in range(60, 100):
+        meter.feed(Chunk(chance.randbytes(20), n * SECOND // 10, 1000))
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("needed", "listening", "sent"),
+    [(921_600, 921_600, 115_200), (921_600, 115_200, 921_600), (300, 300, 4800), (300, 4800, 300)],
+)
+def test_a_line_is_found_from_such_a_baud_and_at_it(needed: int, listening: int, sent: int) -> None:
+    ear = Ear(listening=Setting(listening), meter=LineMeter(MeterSettings(listening, needed=Setting(needed))))
+    ear.hear(line(Setting(sent), 12.0 if sent == 300 else 6.0, rates={"GGA": 0.2} if sent == 300 else None))
+    assert ear.belief.candidate == Candidate(Setting(sent))
+    assert ear.belief.locked or ear.belief.confidence > 0.95
 
 
 def test_doubts_are_prepared_a_few_at_a_time() -> None:
