@@ -15,6 +15,7 @@ from datetime import date, timedelta
 
 from appliance.measure.epoch import DAY_S, GAP_S, Epoch
 from appliance.measure.running import Running
+from appliance.measure.time import utc_ns
 from appliance.measure.trouble import Troubles
 from appliance.measure.zone import Zone
 from appliance.sentence.types import RMC, ZDA
@@ -262,14 +263,12 @@ def _near_midnight(time_s: float) -> bool:
 
 
 def _dates(epoch: Epoch) -> Iterator[tuple[str, date, float]]:
-    """(type, date, UTC of day) of what tells a day that there is."""
+    """(type, date, UTC of day) of what tells a day that there is: not the 31st of February, nor one of the year 9999."""
     for type_, content in (("RMC", epoch.rmc), ("ZDA", epoch.zda)):
         if content is None or content.date is None or content.time_s is None:
             continue
-        try:
+        if utc_ns(content.date, 0.0) is not None:
             yield type_, date(*content.date), content.time_s
-        except ValueError:  # the 31st of February; what it says is no date
-            continue
 
 
 def _may_date(epoch: Epoch, type_: str) -> bool:

@@ -19,13 +19,17 @@ PROVED_COUNT = 4
 """Agreeing sentences in a row that prove a clock. Our choice."""
 RECEIVER_DELAY_S = 0.5
 """How much later than its instant a sentence may leave a receiver; part of the uncertainty. Common practice."""
+_YEARS = range(1678, 2262)
+"""Those of which every nanosecond since 1970 fits into the 64 bits that history keeps a time in."""
 
 
 def utc_ns(date: tuple[int, int, int], time_s: float) -> int | None:
-    """Nanoseconds since 1970 of a UTC date and time of day; None where there is no such day."""
+    """Nanoseconds since 1970 of a UTC date and time of day; None where there is no such day, or none of these ages."""
     try:
         midnight = datetime(*date, tzinfo=UTC)
     except ValueError:
+        return None
+    if midnight.year not in _YEARS:
         return None
     return int(midnight.timestamp()) * 1_000_000_000 + round(time_s * 1e9)
 

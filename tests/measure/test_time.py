@@ -46,6 +46,23 @@ def test_utc_ns_is_the_calendar_of_the_standard_library(naive: datetime) -> None
     assert abs(fine - microseconds * 1000 - utc.microsecond * 1000) <= 1  # a double of 86,400 s is good to 15 ps
 
 
+@pytest.mark.parametrize("date", [(1, 1, 1), (1677, 12, 31), (2262, 1, 1), (9999, 12, 31)])
+def test_a_day_that_history_could_not_keep_has_none_either(date: tuple[int, int, int]) -> None:
+    """ZDA tells the year in four digits; a time in ns since 1970 must fit into 64 bits."""
+    assert utc_ns(date, 0.0) is None
+    for kept in ((1678, 1, 1), (2261, 12, 31)):
+        assert abs(utc_ns(kept, 86_400.0) or 2**64) < 2**63
+
+
+def test_a_receiver_that_tells_the_year_9999_dates_nothing() -> None:
+    meter = LineMeter(MeterSettings(4800))
+    for second in range(30):
+        body = b"GPZDA,1200%02d.00,31,12,9999,00,00" % second
+        meter.feed(Chunk(b"$%s*%02X\r\n" % (body, checksum(body)), START + second * SECOND, 1000))
+        meter.truth.tick(START + second * SECOND + SECOND // 2)
+    assert meter.utc.offset_ns is None
+
+
 @pytest.mark.parametrize("date", [(2026, 2, 29), (2026, 13, 1), (2026, 4, 31), (0, 1, 1), (2026, 0, 1), (2026, 1, 0)])
 def test_a_day_that_never_was_has_no_utc(date: tuple[int, int, int]) -> None:
     assert utc_ns(date, 0.0) is None
