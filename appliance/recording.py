@@ -35,8 +35,8 @@ _DAY_S = 86400.0
 _DAY_NS = 86_400_000_000_000
 _MILLISECONDS_FROM = 100_000_000_000
 """A `c` of this or more counts milliseconds: in seconds it would lie past the year 5000."""
-_MILLISECONDS_MOST = 100_000_000_000_000
-"""A `c` of this or more is no time: in milliseconds as well it would lie past the year 5000."""
+_STAMP_MOST_NS = 9_214_646_400_000_000_000
+"""A `c` of this or more, which is 2262-01-01, is no time: soon after it the 64 bits end that a time in ns is kept in."""
 _STAMP_DIGITS_MOST = 20
 _SNIFF_BYTES = 65536
 _SNIFF_ROWS = 100
@@ -210,11 +210,11 @@ def _read_block(block: bytes, sent: bytes) -> tuple[str, int | None, bool]:
     fields = dict(part.partition(b":")[::2] for part in block.split(b","))
     line = "from-controller" if fields.get(b"s") == b"controller" else "from-receiver"
     stamp = fields.get(b"c", b"")
-    count = int(stamp) if stamp.isdigit() and len(stamp) <= _STAMP_DIGITS_MOST else _MILLISECONDS_MOST
-    if count >= _MILLISECONDS_MOST:
+    if not stamp.isdigit() or len(stamp) > _STAMP_DIGITS_MOST:
         return line, None, False
-    coarse = count < _MILLISECONDS_FROM
-    return line, count * (_SECOND_NS if coarse else 1_000_000), coarse
+    coarse = int(stamp) < _MILLISECONDS_FROM
+    stamp_ns = int(stamp) * (_SECOND_NS if coarse else 1_000_000)
+    return (line, stamp_ns, coarse) if stamp_ns < _STAMP_MOST_NS else (line, None, False)
 
 
 class _SentenceClock:

@@ -201,6 +201,20 @@ def test_rows_without_a_right_block_keep_the_time_before_and_are_counted(log: Lo
     assert len(stamped(log(b"".join(rows)))) == len(rows)  # and without a count
 
 
+@pytest.mark.parametrize(
+    ("count", "right"),
+    [
+        (9_214_646_399_999, 1), (9_214_646_400_000, 0), (9_214_646_399, 1), (9_214_646_400, 0), (90_000_000_000, 0),
+        (90_000_000_000_000, 0),
+    ],
+)  # fmt: skip
+def test_a_time_that_64_bits_of_ns_cannot_hold_is_none(count: int, right: int, log: Log) -> None:
+    """9214646400 is `date -u -d 2262-01-01 +%s`; the 64 bits end on April 11 of that year."""
+    undated: Counter[str] = Counter()
+    stamped(log(tag(b"c:%d" % T_MS, GGA) + tag(b"c:%d" % count, GGA)), undated)
+    assert undated.total() == 1 - right
+
+
 def test_whole_seconds_are_spread_over_their_second(log: Log) -> None:
     """The first, cut off, at its end; the last, cut off, at its start; as one who began and ended within a second."""
     t_s = T_MS // 1000
