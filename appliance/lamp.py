@@ -182,16 +182,16 @@ class Lamps:
 
     def show(self, pattern: str, at_ns: int) -> None:
         """Light what a pattern lights at a monotonic time; call it at 20 Hz. ValueError: no such pattern."""
-        wanted = lit(pattern, at_ns)
-        if self._test_until_ns is None:
-            self._test_until_ns = at_ns + self._test_ns
+        wanted, until_ns = lit(pattern, at_ns), self._test_until_ns
+        if until_ns is None:
+            until_ns = self._test_until_ns = at_ns + self._test_ns
         self.pattern = pattern
-        if at_ns < self._test_until_ns:
+        if at_ns < until_ns:
             self.pattern, wanted = "test", lit("test", at_ns)
         self._set(*wanted)
 
     def test(self) -> None:
-        """Light both LEDs from the next show on, for test_ns."""
+        """Light both LEDs from the next show on, for test_ns; from any thread."""
         self._test_until_ns = None
 
     def tick(self, now_ns: int) -> list[str]:

@@ -313,3 +313,15 @@ def test_what_the_driver_says_is_put_in_words_and_nothing_stays_held(
             Lamps("mock")
     assert text in str(caught.value)
     assert held[0].function == "input"
+
+
+def test_a_test_asked_for_in_the_midst_of_a_show_begins_with_the_next() -> None:
+    """It is asked for by another thread than that which shows."""
+
+    class Asked(Lamps):
+        pattern = property(lambda _: "", lambda self, _: self.test())  # type: ignore[assignment]
+
+    with Asked("mock") as lamps:
+        lamps.show("go", 0)
+        lamps.show("go", 2 * TEST_NS)
+        assert (lamps.green, lamps.red) == (True, True)
