@@ -203,8 +203,9 @@ class Core:
 
     def _own_up(self, now_ns: int) -> None:
         """What the box itself lost since the last look is not the line's fault."""
-        dropped, self._dropped = self._inbox.dropped - self._dropped, self._inbox.dropped
-        self._listening.watch.receiver.lost(1 if dropped else 0, now_ns)
+        dropped = self._inbox.dropped  # once: a reader may be dropping more just now
+        self._listening.watch.receiver.lost(1 if dropped > self._dropped else 0, now_ns)
+        self._dropped = dropped
 
     def _publish(self, now_ns: int) -> None:
         shown = live_picture(

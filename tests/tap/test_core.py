@@ -461,6 +461,19 @@ def test_what_the_box_itself_lost_is_owned_up_to(box: Box) -> None:
     assert "entries could not be kept" in told["says"][2]
 
 
+def test_bytes_dropped_while_the_core_asks_are_owned_up_to_at_the_next_look(box: Box) -> None:
+    class Dropping(Inbox):
+        told = iter([0, 8, 8, 8, 8, 8, 8, 8])
+        dropped = property(lambda self: next(self.told))  # type: ignore[assignment]
+
+    settings = box()
+    core = Core(settings, settings.load_needs(), Dropping(), Keeper(settings.history, WatchStart(0, 0, "", "", "", "")))
+    for now_ns in range(4):
+        core._own_up(now_ns)
+    receiver = core._listening.watch.receiver
+    assert (receiver.lost_here, receiver.lost_here_ns) == (1, 1)
+
+
 def test_a_backlog_that_takes_long_is_no_standstill_and_holds_up_no_look(box: Box) -> None:
     """Bytes come faster than they can be judged: each piece takes 3 s, and brings two more."""
     settings = box()
