@@ -31,6 +31,8 @@ MARKS_MOST = 60
 """From the page within an hour, which asks for no PIN: more would fill history and every page that draws it."""
 WIGGLES_MOST = 60
 """Tests begun within an hour, for the same reason: each leaves two marks. Our choice: one a minute."""
+TRIED_MOST = 60
+"""And marks that the box tried itself, within an hour; it may be asked to oftener. Our choice."""
 _NUMBER_MOST = 2**63 - 1  # the greatest that history can be asked for
 _BUSY = "The box is too busy just now. Look whether it did it before you ask again."
 
@@ -50,6 +52,7 @@ class Answers:
     def __init__(self, core: Core, keeper: Keeper, sheets: Sheets, *, stop: Callable[[], None], log: RecentLog) -> None:
         self._marked = _Hourly(MARKS_MOST)
         self._wiggled = _Hourly(WIGGLES_MOST)
+        self._tried = _Hourly(TRIED_MOST)
         self._log = log
         self._core = core
         self._keeper = keeper
@@ -170,7 +173,8 @@ class Answers:
     def _self_test(self, _asked: Mapping[str, Any]) -> Answer:
         rows = self_test(self._core, self._keeper)
         bad = ", ".join(row["what"] for row in rows if row["ok"] is False)
-        self._core.mark("box", f"The box tried itself: {f'not good: {bad}' if bad else 'all good'}.")
+        if not self._tried.wait_s():
+            self._core.mark("box", f"The box tried itself: {f'not good: {bad}' if bad else 'all good'}.")
         return YES | {"rows": rows}
 
     def _handed_over(self, asked: Mapping[str, Any]) -> Answer:

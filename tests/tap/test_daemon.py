@@ -19,7 +19,7 @@ from appliance.asking import SOCKET, AskError, ask
 from appliance.history.reader import History
 from appliance.settings import Settings
 from appliance.tap import daemon
-from appliance.tap.answers import MARKS_MOST, WIGGLES_MOST
+from appliance.tap.answers import MARKS_MOST, TRIED_MOST, WIGGLES_MOST
 from appliance.tap.core import PICTURE
 from appliance.tap.daemon import DIED, Tap
 from appliance.tap.wiggling import NAME as WIGGLE
@@ -124,6 +124,18 @@ def test_wiggle_tests_cannot_fill_history(running: Callable[..., Running]) -> No
     with pytest.raises(AskError, match=r"begun 60 times within the last hour.* another can be begun in (59|60) min"):
         ask(socket, {"do": "wiggle", "on": True})
     assert ask(socket, {"do": "wiggle", "on": False}) == {"ok": True}  # what is on can be ended
+
+
+def test_trying_the_box_cannot_fill_history(running: Callable[..., Running]) -> None:
+    """Who asks for it gives no PIN; it is done however often it is asked for."""
+    tap = running()
+    tap.until(lambda shown: shown["watch"]["id"] == 1)
+    for _ in range(TRIED_MOST + 5):
+        assert len(ask(tap.settings.run_folder / SOCKET, {"do": "self-test"})["rows"]) == 3
+    tap.tap.stop()
+    assert tap.ended() == 0
+    with History(tap.settings.history) as history:
+        assert [mark.source for mark in history.marks(1)] == ["box"] * TRIED_MOST
 
 
 def test_marks_over_the_socket(running: Callable[..., Running]) -> None:
