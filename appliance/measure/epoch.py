@@ -8,7 +8,7 @@ rest tells the bursts apart (a full line, a backlog, a log without byte times), 
 
 from __future__ import annotations
 
-from collections import Counter, defaultdict, deque
+from collections import Counter, deque
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from statistics import median
@@ -100,7 +100,7 @@ class Epochs:
         self._keys: set[tuple[str, str]] = set()
         self._loose: list[Sentence] = []
         self._loose_rest_ns = 0
-        self._leads: dict[tuple[str, str], int] = defaultdict(int)
+        self._leads: Counter[tuple[str, str]] = Counter()  # asked for a type that is not in it, it keeps none
         self._last: Epoch | None = None
         self._last_time_s: float | None = None
         self._steps_s: deque[float] = deque(maxlen=_STEPS_KEPT)

@@ -279,3 +279,13 @@ def test_the_epochs_of_a_survey_class_receiver(recordings: Path) -> None:
         assert after.time_s is not None
         assert elapsed_s(before.time_s, after.time_s) == pytest.approx(1.0)
     assert all({"GGA", "RMC", "VTG", "ZDA", "GLL", "GST"} <= epoch.contents.keys() for epoch in closed[1:])
+
+
+def test_types_that_come_once_each_are_not_kept() -> None:
+    """Noise that sums right, or a maker's stream, may bring any number of them."""
+    epochs = Epochs(NEEDED)
+    for number in range(3000):
+        type_ = f"{chr(65 + number % 26)}{chr(65 + number // 26 % 26)}{number // 676}"
+        for sentence in sentences(gga(number / 5) + said(f"GN{type_},1"), number * SECOND // 5):
+            epochs.add(sentence)
+    assert len(epochs._leads) == 0
