@@ -67,7 +67,7 @@ def _reading(app: Flask, picture: PictureFile, folders: Sequence[Path]) -> None:
         listed = _listed(folders, name)
         try:
             values = sheet_form.values_of(tomllib.loads(needs.text(name, folders)))
-        except tomllib.TOMLDecodeError:
+        except (ValueError, RecursionError):  # no TOML, no text at all, or nested too deeply
             abort(422, f"That sheet is no TOML and cannot be changed here: {listed.problem}")
         if listed.where != _own(folders):
             values["title"] = f"{listed.title}, my copy"[:80]

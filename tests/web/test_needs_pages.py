@@ -184,6 +184,10 @@ def test_a_spoilt_sheet_is_listed_with_its_mistake(box: Any) -> None:
     assert "cannot be used" in box.html("/needs")
     assert "row 1" in box.html("/needs/spoilt")
     assert box.client.get("/needs/spoilt/change").status_code == 422
+    for name, data in (("latin", MINE.encode().replace(b"Mine", b"M\xe4")), ("deep", b"title = " + b"[" * 30_000)):
+        (folder / f"{name}.toml").write_bytes(data)
+        assert "cannot be used" in box.html(f"/needs/{name}") + box.html("/needs")
+        assert box.client.get(f"/needs/{name}/change").status_code == 422
     assert "<b>Mine" not in box.html("/needs/evil") + box.html("/needs/evil/change") + box.html("/needs")
 
 
