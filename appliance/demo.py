@@ -214,10 +214,10 @@ def _port_trouble(port: int) -> str | None:
             probe.bind((HOST, port))
         except OSError as error:
             if error.errno == errno.EADDRINUSE:
-                return f"Port {port} is in use by another program. Choose another one with --port."
-            return f"Port {port} cannot be used: {error.strerror}. Choose another one with --port."
+                return f"Port {port} is in use by another program. Choose another one with --web-port."
+            return f"Port {port} cannot be used: {error.strerror}. Choose another one with --web-port."
         except OverflowError:
-            return f"Port {port} does not exist. Choose one from 1024 to 65535 with --port."
+            return f"Port {port} does not exist. Choose one from 1024 to 65535 with --web-port."
     return None
 
 

@@ -71,7 +71,7 @@ def test_a_port_in_use_is_told_before_anything_starts(tmp_path: Path, capsys: py
         port = taken.getsockname()[1]
         assert demo.run(port, tmp_path / "box", 1.0) == 1
     said = capsys.readouterr().out
-    assert said == f"Port {port} is in use by another program. Choose another one with --port.\n"
+    assert said == f"Port {port} is in use by another program. Choose another one with --web-port.\n"
     assert not (tmp_path / "box").exists()
 
 
