@@ -36,7 +36,7 @@ _DAY_NS = 86_400_000_000_000
 _MILLISECONDS_FROM = 100_000_000_000
 """A `c` of this or more counts milliseconds: in seconds it would lie past the year 5000."""
 _STAMP_MOST_NS = 9_214_646_400_000_000_000
-"""A `c` of this or more, which is 2262-01-01, is no time: soon after it the 64 bits end that a time in ns is kept in."""
+"""A `c` of this or more, which is 2262-01-01, is no time: in that year the 64 bits end that ns are kept in."""
 _STAMP_DIGITS_MOST = 20
 _SNIFF_BYTES = 65536
 _SNIFF_ROWS = 100

@@ -263,7 +263,7 @@ def _near_midnight(time_s: float) -> bool:
 
 
 def _dates(epoch: Epoch) -> Iterator[tuple[str, date, float]]:
-    """(type, date, UTC of day) of what tells a day that there is: not the 31st of February, nor one of the year 9999."""
+    """(type, date, UTC of day) of what tells a day that can be: not the 31st of February, nor one of the year 9999."""
     for type_, content in (("RMC", epoch.rmc), ("ZDA", epoch.zda)):
         if content is None or content.date is None or content.time_s is None:
             continue
