@@ -319,7 +319,7 @@ def test_a_test_asked_for_in_the_midst_of_a_show_begins_with_the_next() -> None:
     """It is asked for by another thread than that which shows."""
 
     class Asked(Lamps):
-        pattern = property(lambda _: "", lambda self, _: self.test())  # type: ignore[assignment]
+        pattern = property(lambda _: "", lambda self, _: self.test())
 
     with Asked("mock") as lamps:
         lamps.show("go", 0)

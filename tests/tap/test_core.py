@@ -464,7 +464,7 @@ def test_what_the_box_itself_lost_is_owned_up_to(box: Box) -> None:
 def test_bytes_dropped_while_the_core_asks_are_owned_up_to_at_the_next_look(box: Box) -> None:
     class Dropping(Inbox):
         told = iter([0, 8, 8, 8, 8, 8, 8, 8])
-        dropped = property(lambda self: next(self.told))  # type: ignore[assignment]
+        dropped = property(lambda self: next(self.told))
 
     settings = box()
     core = Core(settings, settings.load_needs(), Dropping(), Keeper(settings.history, WatchStart(0, 0, "", "", "", "")))
