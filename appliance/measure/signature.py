@@ -6,7 +6,7 @@ every setting there may be, and put through a receiver at the listener's own; th
 candidate's signature. Whatever comes over a real line is then compared with all of them (see hunt).
 
 The text is simulated: its digits are by chance, its shape is that of the standard. Signatures are made when first
-asked for and kept; each costs some milliseconds.
+asked for and kept for the last few listeners; each costs some milliseconds.
 """
 
 from __future__ import annotations

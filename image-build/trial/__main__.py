@@ -5,7 +5,8 @@
 
 CARD-BOOT is the folder that image-build/build leaves beside the image: QEMU is no Pi firmware, so kernel, initrd and
 device tree are given to it from there. The image is copied onto a card twice its size first. It takes
-qemu-system-aarch64, mtools, e2fsprogs, and this project in the Python that runs it; room in /dev/shm for 1 GB.
+qemu-system-aarch64, mtools, dosfstools, e2fsprogs, fdisk, device-tree-compiler, and this project in the Python that
+runs it; room in /dev/shm for 1 GB.
 
 pi: QEMU's Raspberry Pi 3, fed through its UART, lamps read from the SoC's register of pin levels. faulty: the card of
 the first, its plug pulled, with a mistake in its boot file. virt: QEMU's plain machine, whose disk tells flushes, for
