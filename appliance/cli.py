@@ -49,7 +49,13 @@ def tap(
 
     logging.basicConfig(level=logging.INFO, format="%(name)s: %(message)s")
     settings = settings_of(settings_file, port=port, baud=baud, needs=needs_name, pins="mock" if mock_pins else None)
-    sys.exit(daemon.run(settings))
+    try:
+        sys.exit(daemon.run(settings))
+    except OSError as trouble:  # of the ports and of history it is told on the page, and is no reason to end
+        fail(
+            f"The tap cannot keep its files in {settings.run_folder}: {trouble.strerror or trouble}. Name a folder of "
+            "your own as run_folder in the settings (README, “Any computer, by hand”)."
+        )
 
 
 @main.command()

@@ -340,3 +340,13 @@ def test_erase_needs_a_box_that_is_listening(tmp_path: Path) -> None:
     result = call("erase", "--settings", file, "--all", "--yes")
     assert result.exit_code == 2
     assert "nothing was done" in result.stderr
+
+
+def test_tap_that_cannot_have_its_folder_says_so_and_what_to_do(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("")
+    toml = tmp_path / "box.toml"
+    toml.write_text('history = "history.db"\nrun_folder = "file/run"\n[lamps]\npins = "mock"\n')
+    result = call("tap", "--settings", toml, "--port", "/dev/none")
+    assert result.exit_code == 2
+    assert f"cannot keep its files in {tmp_path / 'file/run'}: Not a directory" in result.stderr
+    assert "run_folder" in result.stderr
