@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 
 from appliance.judge.check import Check, State
 from appliance.judge.needs import Needs
+from appliance.judge.words import DAMAGE_WORDS
 from appliance.measure.errors import NO_START, RECENT_NS
 from appliance.measure.fix import QUALITY_WORDS, FixSample
 from appliance.measure.message import Message
@@ -159,8 +160,8 @@ def _damage(id_: str, reasons: tuple[str, ...], look: Look) -> Check:
     times = look.meter.errors.recent(reasons, look.now_ns)
     most = look.needs.damaged_most
     if len(times) > most:
-        found = [reason for reason in reasons if look.meter.errors.reasons[reason]]
-        return Check(id_, "", "fail", len(times), most, times[0], times[-1], ", ".join(found))
+        lately = [DAMAGE_WORDS[reason] for reason in reasons if look.meter.errors.recent((reason,), look.now_ns)]
+        return Check(id_, "", "fail", len(times), most, times[0], times[-1], ", ".join(lately))
     heard = look.meter.sentences or look.meter.errors.total
     return Check(id_, "", "pass" if heard else "unknown", len(times), most, look.now_ns)
 

@@ -12,6 +12,19 @@ from appliance.judge.truth_words import TRUTH, Says
 _NEXT_SENTENCE = re.compile(r"(?<=\.)\s+(?=[A-Z])")
 _NOT_TOLD = "Nothing has come to tell it by."
 
+DAMAGE_WORDS = {
+    "cut-short": "cut short",
+    "overlong": "without an end",
+    "alphabet-wrong": "with bytes that are no letters",
+    "checksum-missing": "without a checksum",
+    "checksum-bad": "with a wrong checksum",
+    "address-wrong": "with no talker and type",
+    "field-count-wrong": "with a wrong number of fields",
+    "field-wrong": "with a field that cannot be",
+    "start-missing": "without a start",
+}
+"""Why a sentence is refused, by the reason of the framer and the parser."""
+
 SAYS: dict[str, Says] = {
     "settings-faulty": Says("", 0, "{note}", "This box's settings are in order.", _NOT_TOLD),
     "port-lost": Says("", 0, "{note}", "The port is open.", "The port has not been opened yet."),

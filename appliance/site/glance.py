@@ -87,7 +87,7 @@ def last_faults(past: Past, picture: dict[str, Any] | None) -> list[dict[str, An
         now_s = picture["watch"]["seconds"] if picture else None
         row = row_of(fault, now_s)
         if where is None:
-            if row not in unseen:
+            if row not in unseen and not (picture and _outdated(past, fault, picture["watch"]["id"])):
                 unseen.append(row)
         else:
             row["id"] = rows[where]["id"]
@@ -103,6 +103,14 @@ def _same(past: Past, fault: dict[str, Any], watch_id: int) -> int | None:
         if near_ns < SAME_START_NS and name == (stored.watch, stored.kind, stored.line, stored.message):
             return where
     return None
+
+
+def _outdated(past: Past, fault: dict[str, Any], watch_id: int) -> bool:
+    """Whether history has as many newer ones as are shown: then this one is over, and not among the last."""
+    if len(past.faults) < FAULTS_MOST or fault["end_s"] is None:
+        return False
+    oldest, watch = past.faults[-1]
+    return watch.id == watch_id and fault["start_s"] * 1e9 < oldest.start_ns - watch.started_ns
 
 
 def _from_history(fault: StoredFault, watch: Watch) -> dict[str, Any]:

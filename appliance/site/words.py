@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta
 
 from markupsafe import Markup, escape
 
-from appliance.judge.words import found_and_advice
+from appliance.judge.words import DAMAGE_WORDS, found_and_advice
 
 NOTHING = "\N{EN DASH}"
 """Shown where nothing is known."""
@@ -30,17 +30,6 @@ PINS_WORDS = {
 }
 STATE_WORDS = {"go": "GO", "no-go": "NO-GO", "wait": "WAIT"}
 SOURCE_WORDS = {"button": "button on the box", "page": "this page", "box": "the box itself"}
-DAMAGE_WORDS = {
-    "cut-short": "cut short",
-    "overlong": "without an end",
-    "alphabet-wrong": "with bytes that are no letters",
-    "checksum-missing": "without a checksum",
-    "checksum-bad": "with a wrong checksum",
-    "address-wrong": "with no talker and type",
-    "field-count-wrong": "with a wrong number of fields",
-    "field-wrong": "with a field that cannot be",
-    "start-missing": "without a start",
-}
 
 _STAMP = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ")
 _HOUR = re.compile(r"\b(\d\d:\d\d) UTC\b")

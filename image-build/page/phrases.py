@@ -21,11 +21,10 @@ import jinja2
 import polib
 from jinja2 import nodes
 
-from appliance.judge.words import SAYS
+from appliance.judge.words import DAMAGE_WORDS, SAYS
 from appliance.site.help_page import plain
 from appliance.site.page_text import texts
 from appliance.site.phrases import HOLE, untold
-from appliance.site.words import DAMAGE_WORDS
 
 PROJECT = Path(__file__).resolve().parents[2]
 CATALOGUES = PROJECT / "web" / "languages"

@@ -204,6 +204,15 @@ def test_damage_fails_for_ten_seconds_and_ends_with_the_last(raw: bytes, id_: st
     assert bench.state(damage, START + 11 * SECOND, id_) == "pass"
 
 
+def test_damage_tells_in_words_what_came_of_late_and_not_what_is_long_over() -> None:
+    bench = Bench()
+    bench.say(gga(), START - SECOND)
+    bench.say(sealed("GNGGA,1"), START)
+    bench.say(b"$\xff" + gga()[2:], START + 20 * SECOND)
+    note = bench.ask(damage, START + 21 * SECOND)["sentence-damaged", ""].note
+    assert note == "with bytes that are no letters"
+
+
 def test_damage_that_is_tolerated() -> None:
     bench = Bench(replace(USUAL, damaged_most=1, checksum_required=False))
     bench.say(gga()[:-5] + b"\r\n", START)

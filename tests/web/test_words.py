@@ -6,6 +6,7 @@ from datetime import UTC, datetime
 
 import pytest
 
+from appliance.judge.words import DAMAGE_WORDS
 from appliance.sentence.parse import REASONS
 from appliance.site import words
 
@@ -64,7 +65,7 @@ def test_times_are_utc() -> None:
 
 
 def test_every_damage_has_words() -> None:
-    assert set(REASONS) <= set(words.DAMAGE_WORDS)
+    assert set(REASONS) <= set(DAMAGE_WORDS)
 
 
 def test_a_figure_keeps_its_unit() -> None:

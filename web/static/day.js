@@ -349,16 +349,22 @@ function tellWays() {
   for (const link of document.querySelectorAll("[data-other]")) link.href = `${link.dataset.other}?${query(view.from, view.to)}`;
 }
 
+// A length of time, as the box's own pages write it.
 function brief(seconds) {
-  if (seconds < 10) return `${figure(seconds, 1)} s`;
-  return seconds < 120 ? `${seconds.toFixed(0)} s` : `${(seconds / 60).toFixed(0)} min`;
+  if (seconds < 0.0995) return `${figure(seconds * 1000, 0)} ms`;
+  if (seconds < 9.95) return `${figure(seconds, seconds < 0.995 ? 2 : 1)} s`;
+  const whole = Math.round(seconds);
+  if (whole < 60) return `${whole} s`;
+  const [unit, small, of] = whole < 3600 ? ["min", "s", 1] : ["h", "min", 60];
+  const rest = Math.floor((whole % (60 * of)) / of);
+  return `${Math.floor(whole / (60 * of))} ${unit}${rest ? ` ${rest} ${small}` : ""}`;
 }
 
 function list({ listed }) {
   const rows = listed.rows.map((row) => {
     const words = Object.assign(document.createElement("b"), { textContent: row.says });
     const when = dayClock(row.at);
-    const lasted = row.lasted_s === null ? "" : `, ${say("for {lasted_s}", { lasted_s: brief(row.lasted_s) })}`;
+    const lasted = !row.lasted_s ? "" : `, ${say("for {lasted_s}", { lasted_s: brief(row.lasted_s) })}`;
     const small = Object.assign(document.createElement("small"), { textContent: `${when}${lasted}` });
     const inner = Object.assign(document.createElement(row.id ? "a" : "div"), row.id ? { href: `/fault/${row.id}` } : {});
     inner.append(words, " ", small);
