@@ -216,7 +216,7 @@ class History(Reading):
         for watch in self._each(to_watch, self._rows(f"{_WATCH} WHERE {STRIP_WATCHES}", strip.span())):
             values = strip.values(watch)
             if values is not None:
-                strip.add_worst(self._rows(STRIP_SECONDS, values))
+                strip.add_seconds(self._rows(STRIP_SECONDS, values))
                 strip.add_faults(self._rows(STRIP_FAULTS, values))
                 strip.add_losses(watch, self._rows(STRIP_LOSSES, values))
         return strip.cells()

@@ -6,6 +6,7 @@ Line names are `from-receiver` and `from-controller`.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -189,7 +190,7 @@ class Cell:
     """One cell of the strip: its worst state, "none" while nothing was recorded, and the faults that began in it.
 
     losses: how often in it the controller would have lost position or speed; lost_s: for how long it would have been
-    without one or the other, in s.
+    without one or the other, in s. seconds: how many of each state, where that is known; a state may have none.
     """
 
     start_utc_ns: int
@@ -197,3 +198,4 @@ class Cell:
     faults: int
     losses: int = 0
     lost_s: float = 0.0
+    seconds: Mapping[CellState, int] = field(default_factory=dict)

@@ -11,8 +11,8 @@ from appliance.history.schema import VERDICTS
 STRIP_WATCHES = """started_ns + coalesce(utc_offset_ns, box_utc_ns - started_ns) < :end_utc
 AND (ended_ns IS NULL OR ended_ns + coalesce(utc_offset_ns, box_utc_ns - started_ns) >= :begin_utc)"""
 STRIP_SECONDS = """
-SELECT (second_ns - :zero) / :cell AS place, max(verdict) AS worst FROM second
-WHERE watch = :watch AND second_ns >= :zero AND second_ns < :end GROUP BY place"""
+SELECT (second_ns - :zero) / :cell AS place, verdict, line, count(*) AS seconds FROM second
+WHERE watch = :watch AND second_ns >= :zero AND second_ns < :end GROUP BY place, verdict, line"""
 STRIP_FAULTS = """
 SELECT (start_ns - :zero) / :cell AS place, count(*) AS faults FROM fault
 WHERE watch = :watch AND start_ns >= :zero AND start_ns < :end GROUP BY place"""
@@ -29,24 +29,29 @@ class Strip:
     def __init__(self, to_utc_ns: int, hours: float, count: int) -> None:
         self._cell_ns = int(hours * 3600e9) // count
         self._begin_ns = to_utc_ns - self._cell_ns * count
-        self._worst, self._faults, self._losses, self._lost_ns = ([n] * count for n in (-1, 0, 0, 0))
+        self._faults, self._losses, self._lost_ns = ([0] * count for _ in range(3))
+        self._seconds: list[dict[CellState, int]] = [{} for _ in range(count)]
 
     def span(self) -> dict[str, int]:
         """What STRIP_WATCHES asks."""
-        return {"begin_utc": self._begin_ns, "end_utc": self._begin_ns + self._cell_ns * len(self._worst)}
+        return {"begin_utc": self._begin_ns, "end_utc": self._begin_ns + self._cell_ns * len(self._seconds)}
 
     def values(self, watch: Watch) -> dict[str, int] | None:
         """What the queries ask of a watch, on its own clock; None where nothing of it falls into the strip."""
         zero_ns = self._begin_ns - watch.utc_offset_ns
-        end_ns = zero_ns + self._cell_ns * len(self._worst)
+        end_ns = zero_ns + self._cell_ns * len(self._seconds)
         if watch.last_ns < zero_ns or watch.started_ns >= end_ns:
             return None
         return {"watch": watch.id, "zero": zero_ns, "end": end_ns, "cell": self._cell_ns}
 
-    def add_worst(self, rows: Iterable[Row]) -> None:
-        """Rows of STRIP_SECONDS."""
+    def add_seconds(self, rows: Iterable[Row]) -> None:
+        """Rows of STRIP_SECONDS. Lines are judged together: what two of them tell of a second counts once."""
+        counted: dict[tuple[int, CellState], int] = {}
         for row in rows:
-            self._worst[row["place"]] = max(self._worst[row["place"]], row["worst"])
+            of = row["place"], VERDICTS[row["verdict"]]
+            counted[of] = max(counted.get(of, 0), row["seconds"])
+        for (place, state), seconds in counted.items():
+            self._seconds[place][state] = self._seconds[place].get(state, 0) + seconds
 
     def add_faults(self, rows: Iterable[Row]) -> None:
         """Rows of STRIP_FAULTS."""
@@ -67,11 +72,13 @@ class Strip:
 
     def cells(self) -> list[Cell]:
         """The strip, oldest first."""
-        states: list[CellState] = ["none" if place < 0 else VERDICTS[place] for place in self._worst]
         return [
-            Cell(self._begin_ns + n * self._cell_ns, state, self._faults[n], self._losses[n], self._lost_ns[n] / 1e9)
-            for n, state in enumerate(states)
-        ]
+            Cell(
+                self._begin_ns + n * self._cell_ns, max(seconds, key=VERDICTS.index, default="none"),
+                self._faults[n], self._losses[n], self._lost_ns[n] / 1e9, seconds,
+            )
+            for n, seconds in enumerate(self._seconds)
+        ]  # fmt: skip
 
     def _spread(self, from_ns: int, to_ns: int) -> None:
         at_ns = max(0, from_ns)

@@ -43,13 +43,13 @@ def install(
 ) -> None:
     """Adds the page to app. log: of this process."""
 
-    def page(tried: list[dict[str, Any]] | None = None, says: str = "") -> str:
+    def page(tried: list[dict[str, Any]] | None = None, refused: str = "") -> str:
         sight = picture.look()
         watches, done, trouble = _history(history_path)
         return render_template(
             "box.html", picture=sight.picture, says=sight.says, machine=hardware.look(sys),
             room=hardware.room(history_path), watches=watches, watch_words=watch_words, done=done, trouble=trouble,
-            log=_log(command_socket, log), tried=tried, said=says or SAID.get(request.args.get("said", "")),
+            log=_log(command_socket, log), tried=tried, refused=refused, said=SAID.get(request.args.get("said", "")),
             line_words=LINE_WORDS, hot_c=hardware.HOT_C,
             unit=unit, update_answer=unit.update_answer(), wifi_answer=unit.wifi_answer(),
             now=from_iso(sight.picture["at_utc"]) if sight.picture else None,
@@ -66,7 +66,7 @@ def install(
         try:
             answer = ask(command_socket, {"do": "self-test"})
         except AskError as refused:
-            return page(says=str(refused))
+            return page(refused=str(refused))
         return page(tried=answer["rows"])
 
     @app.post("/box/erase")

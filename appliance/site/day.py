@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from itertools import groupby
 from typing import Any
 
-from appliance.history.rows import Cell
+from appliance.history.rows import Cell, CellState
 from appliance.site.words import NS, brief, from_ns, span
 
 HEIGHTS = {"go": 12, "wait": 24, "no-go": 40, "none": 2}
@@ -44,11 +44,8 @@ def strip(cells: Sequence[Cell], name: str = "Last 24 hours") -> dict[str, Any] 
     for state, run in groupby(range(len(cells)), key=lambda at: cells[at].state):
         places = list(run)
         bars.append(Bar(places[0], len(places), state, HEIGHTS[state]))
-    sums = []
-    for state in HEIGHTS:
-        total = sum(bar.width for bar in bars if bar.state == state)
-        if total:
-            sums.append((state, WORDS[state], span(total * step_ns / NS)))
+    lengths = _lengths(cells, step_ns / NS)
+    sums = [(state, WORDS[state], span(lengths[state])) for state in HEIGHTS if lengths[state]]
     faults = sum(cell.faults for cell in cells)
     losses, lost = sum(cell.losses for cell in cells), brief(sum(cell.lost_s for cell in cells))
     lost_says = f"position or speed lost {_times(losses)}, for {lost} in all" if losses else "nothing lost"
@@ -65,6 +62,17 @@ def strip(cells: Sequence[Cell], name: str = "Last 24 hours") -> dict[str, Any] 
         "width": len(cells),
         "says": f"{name}: {parts}; {faults} {'fault' if faults == 1 else 'faults'} began; {lost_says}.",
     }
+
+
+def _lengths(cells: Sequence[Cell], step_s: float) -> dict[str, float]:
+    """Seconds in each state: as they were counted, where that is known, else by whole cells."""
+    lengths: dict[str, float] = dict.fromkeys(HEIGHTS, 0.0)
+    for cell in cells:
+        seconds: Mapping[CellState, float] = cell.seconds or {cell.state: step_s}
+        for state, told_s in seconds.items():
+            lengths[state] += told_s
+        lengths["none"] += max(0.0, step_s - sum(seconds.values()))
+    return lengths
 
 
 def _gaps(cells: Sequence[Cell]) -> list[tuple[int, int]]:

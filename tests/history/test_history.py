@@ -222,6 +222,7 @@ def test_the_strip_shows_the_worst_of_each_cell(
     assert [cell.start_utc_ns for cell in cells] == [end_utc_ns - n * 10 * S for n in range(10, 0, -1)]
     assert [cell.state for cell in cells] == ["none", "wait", "no-go", "go", *["none"] * 5, "go"]
     assert [cell.faults for cell in cells] == [0, 0, 1, *[0] * 7]
+    assert [cell.seconds for cell in cells[:4]] == [{}, {"wait": 1, "go": 1}, {"go": 2, "no-go": 1}, {"go": 1}]
 
 
 def test_a_spoilt_block_is_left_out_and_told_of(

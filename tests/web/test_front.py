@@ -304,9 +304,9 @@ def test_history_stands_below(past: Any, picture: dict[str, Any]) -> None:
     text = past.html()
     assert '<a href="/fault/1">' in text
     said = re.search(r'<svg class="day".*?aria-label="([^"]+)"', text, re.S)[1]  # type: ignore[index]
-    # 20 minutes from 09:12: in cells of 5 minutes that end at 09:40 these are wait, no-go, go, go, go
+    # 20 minutes from 09:12, with 10 s of wait and 30 s of no-go
     assert said == (
-        "Last 24 hours: go 15 min, wait 5 min, no-go 5 min, box off 23 h 35 min; 2 faults began; "
+        "Last 24 hours: go 19 min 20 s, wait 10 s, no-go 30 s, box off 23 h 40 min; 2 faults began; "
         "position or speed lost 3 times, for 33 s in all."
     )
 

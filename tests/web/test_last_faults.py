@@ -40,4 +40,5 @@ def test_a_fault_that_ten_newer_ones_push_out_does_not_come_back_without_its_pag
     told_page = page.html()
     told = re.findall(r"<b>Gap (\d+)\.</b>", told_page)
     assert told == ["20", *(str(second) for second in range(11, 2, -1))]
-    assert "for 0" not in told_page  # over within a moment: no length to tell
+    assert ", for 0" not in told_page  # over within a moment: no length to tell
+    assert "no-go</strong> for" not in told_page
