@@ -101,7 +101,7 @@ def test_a_history_is_as_if_a_box_had_listened(tmp_path: Path) -> None:
         assert [one.kind for one in faults] == ["silent"]
         assert history.fault(faults[0].id).evidence
         assert len(list(history.seconds(watch.id))) in range(89, 93)
-        assert history.losses(watch.id)
+        assert list(history.losses(watch.id))
     result = judged(path)
     assert [one["kind"] for one in result["faults"]] == ["silent"]
     begun = datetime.fromisoformat(result["span"]["start_utc"])

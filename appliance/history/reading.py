@@ -8,8 +8,13 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self, TypeVar
 
+from appliance.history import blocks
 from appliance.history.rows import HistoryError
 from appliance.history.schema import open_reading, plain_errors
+from appliance.sentence.chunk import Chunk
+
+PAGE_ROWS = 1000
+INTEGER_LEAST, INTEGER_MOST = -(2**62), 2**62  # wider than any time of a watch
 
 T = TypeVar("T")
 log = logging.getLogger(__name__)
@@ -48,6 +53,13 @@ class Reading:
                 self._tell(f"A row of the history is spoilt and was left out: {type(error).__name__}: {error}.")
         return made
 
+    def _decode(self, packed: bytes, what: str) -> list[Chunk]:
+        try:
+            return blocks.decode(packed)
+        except (HistoryError, TypeError) as error:
+            self._tell(f"{what} is spoilt and was left out: {error}.")
+            return []
+
     def _tell(self, says: str) -> None:
         if says not in self.troubles:
             self.troubles.append(says)
@@ -67,3 +79,11 @@ class Reading:
                 raise HistoryError(f"The history {self.path} holds nothing of so great a number.") from error
             names = [column[0] for column in cursor.description]
             return [dict(zip(names, row, strict=True)) for row in cursor.fetchall()]
+
+
+def span(from_ns: int | None, to_ns: int | None) -> dict[str, Any]:
+    """The bounds of a span as a query asks them; None: wider than any watch."""
+    return {
+        "from_ns": INTEGER_LEAST if from_ns is None else from_ns,
+        "to_ns": INTEGER_MOST if to_ns is None else to_ns,
+    }

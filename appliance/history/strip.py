@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from appliance.history.rows import Cell, CellState, Watch
+from appliance.history.rows import Cell, CellState, LossRow, Watch
 from appliance.history.schema import VERDICTS
 
 STRIP_WATCHES = """started_ns + coalesce(utc_offset_ns, box_utc_ns - started_ns) < :end_utc
@@ -16,10 +16,6 @@ WHERE watch = :watch AND second_ns >= :zero AND second_ns < :end GROUP BY place,
 STRIP_FAULTS = """
 SELECT (start_ns - :zero) / :cell AS place, count(*) AS faults FROM fault
 WHERE watch = :watch AND start_ns >= :zero AND start_ns < :end GROUP BY place"""
-STRIP_LOSSES = """
-SELECT start_ns, end_ns FROM loss
-WHERE watch = :watch AND start_ns < :end AND (end_ns IS NULL OR end_ns > :zero) ORDER BY start_ns, id"""
-
 Row = Mapping[str, Any]
 
 
@@ -58,13 +54,13 @@ class Strip:
         for row in rows:
             self._faults[row["place"]] += row["faults"]
 
-    def add_losses(self, watch: Watch, rows: Iterable[Row]) -> None:
-        """Rows of STRIP_LOSSES, in the order of their starts. Time without both position and speed counts once."""
+    def add_losses(self, watch: Watch, losses: Iterable[LossRow]) -> None:
+        """Losses of a watch in the order of their starts. Time without both position and speed counts once."""
         zero_ns = self._begin_ns - watch.utc_offset_ns
         told_ns = 0
-        for row in rows:
-            start_ns = row["start_ns"] - zero_ns
-            end_ns = (watch.last_ns if row["end_ns"] is None else row["end_ns"]) - zero_ns
+        for loss in losses:
+            start_ns = loss.start_ns - zero_ns
+            end_ns = (watch.last_ns if loss.end_ns is None else loss.end_ns) - zero_ns
             if start_ns >= 0:
                 self._losses[start_ns // self._cell_ns] += 1
             self._spread(max(start_ns, told_ns), end_ns)

@@ -40,7 +40,7 @@ class Seen:
     """All that a fault's page tells. gone: why there are no bytes of it, "" where there are.
 
     before, after: the faults beside it in the same watch. stretch: around it, as an address tells it. take: where its
-    minutes can be taken away, "" if nowhere.
+    minutes can be taken away, "" if nowhere. losses: the oldest; losses_more: how many others there are.
     """
 
     fault: StoredFault
@@ -52,6 +52,7 @@ class Seen:
     gone: str
     around: list[around.Around]
     losses: list[Loss]
+    losses_more: int
     suspects: list[Suspect]
     before: StoredFault | None
     after: StoredFault | None
@@ -65,8 +66,8 @@ def install(app: Flask, history_path: Path) -> None:
     @app.get("/fault/<int:id_>")
     def fault(id_: int) -> str:
         return render_template(
-            "fault.html", seen=_seen(history_path, id_), what_words=WHAT_WORDS, line_words=LINE_WORDS, from_ns=from_ns,
-            width=around.WIDTH, height=around.HEIGHT, losses_most=LOSSES_MOST,
+            "fault.html", seen=_seen(history_path, id_, LOSSES_MOST), what_words=WHAT_WORDS, line_words=LINE_WORDS,
+            from_ns=from_ns, width=around.WIDTH, height=around.HEIGHT,
         )  # fmt: skip
 
     @app.get("/fault/<int:id_>/text")
@@ -79,18 +80,20 @@ def install(app: Flask, history_path: Path) -> None:
         return response
 
 
-def _seen(history_path: Path, id_: int) -> Seen:
+def _seen(history_path: Path, id_: int, losses_most: int | None = None) -> Seen:
     with History(history_path) as history:
         try:
             found = history.fault(id_)
         except HistoryError:
             abort(404, "That fault is not in the history of this box. The oldest are dropped when room is short.")
-        return see(history, found)
+        return see(history, found, losses_most)
 
 
-def see(history: History, found: StoredFault) -> Seen:
-    """A fault with all that is known about it."""
+def see(history: History, found: StoredFault, losses_most: int | None = None) -> Seen:
+    """A fault with all that is known about it; of its losses at most so many, None: all."""
     watch = history.watch(found.watch)
+    losses = kept(islice(history.losses(watch.id, found.start_ns, found.end_ns), losses_most), watch)
+    more = history.sizes(watch.id, found.start_ns, found.end_ns)["losses"] - len(losses) if losses else 0
     windows = around.windows(found.start_ns, found.end_ns)
     before, after = history.beside(found)
     return Seen(
@@ -110,7 +113,8 @@ def see(history: History, found: StoredFault) -> Seen:
             )
             for one in windows
         ],
-        losses=kept(history.losses(watch.id, found.start_ns, found.end_ns), watch),
+        losses=losses,
+        losses_more=max(0, more),
         suspects=_suspects(history, found, watch),
         before=before,
         after=after,
@@ -156,8 +160,8 @@ def _suspects(history: History, found: StoredFault, watch: Watch) -> list[Suspec
     to_ns = min(watch.last_ns if found.end_ns is None else found.end_ns, found.start_ns + SUMMED_MOST_NS) + NS
     for row in history.seconds(watch.id, RECEIVER, found.start_ns - BEFORE_NS, to_ns):
         sums.add(row.bytes, row.damaged, row.quality, row.messages)
-    tunings = [one for one in history.tunings(watch.id, RECEIVER) if one.at_ns <= found.start_ns]
-    baud = tunings[-1].setting.baud if tunings else needs.baud
+    tuning = history.tuning(watch.id, RECEIVER, found.start_ns + 1)
+    baud = tuning.setting.baud if tuning else needs.baud
     chunks = [chunk for clip in found.evidence if clip.line == RECEIVER for chunk in clip.chunks]
     return hindsight.suspects(needs, fault, [_as_judged(one) for one in near], chunks=chunks, baud=baud, sums=sums)
 

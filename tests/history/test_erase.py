@@ -112,7 +112,7 @@ def test_an_erased_watch_leaves_no_trace_and_the_others_are_whole(path: Path, jo
                 chunk(job, n).data for n in range(400)
             )
             assert len(list(history.seconds(job))) == 400
-            assert len(history.faults(job)) == len(history.losses(job)) == len(history.marks(job)) == 8
+            assert len(history.faults(job)) == len(list(history.losses(job))) == len(history.marks(job)) == 8
     with pytest.raises(HistoryError, match="There is no watch 3"):
         jobs.erase(JOB)
     jobs.add_mark(MarkRow(600 * S, "page", "goes on"))

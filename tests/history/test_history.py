@@ -7,9 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from appliance.history import blocks, reader
+from appliance.history import blocks, reader, reading
 from appliance.history.reader import History
-from appliance.history.rows import Clip, FaultRow, HistoryError, MarkRow, SecondRow, WatchStart
+from appliance.history.rows import Clip, FaultRow, HistoryError, LossRow, MarkRow, SecondRow, WatchStart
 from appliance.history.schema import open_writing, transaction
 from appliance.history.writer import HistoryWriter
 from appliance.sentence.chunk import Chunk
@@ -82,10 +82,11 @@ def test_reading_goes_on_over_many_pages(
     path: Path, start: WatchStart, writer: HistoryWriter, second: MakeSecond, fault: MakeFault
 ) -> None:
     watch = writer.begin_watch(start)
-    count = reader.PAGE_ROWS * 2 + 5
+    count = reading.PAGE_ROWS * 2 + 5
     for n in range(count):
         writer.add_second(second(n * S))
         writer.open_fault(str(n), fault(n // 3 * S))  # three faults share each start
+        writer.close_loss(str(n), LossRow("speed", n // 3 * S, n * S + 1))
         writer.add_chunk(RECEIVER, Chunk(b"%05d" % n, n * S, 0))
         if n % 10 == 0:
             writer.commit()
@@ -98,6 +99,9 @@ def test_reading_goes_on_over_many_pages(
         in_order = list(history.faults_in_order(watch))
         assert [row.start_ns for row in in_order] == [n // 3 * S for n in range(count)]
         assert history.faults(watch) == in_order[::-1]
+        assert [(row.start_ns, row.end_ns) for row in history.losses(watch)] == [
+            (n // 3 * S, n * S + 1) for n in range(count)
+        ]
         assert history.faults(limit=2) == in_order[:-3:-1]
 
 

@@ -25,22 +25,22 @@ def test_a_loss_is_there_when_it_opens_and_ended_when_it_closes(
     writer.open_loss("speed", LossRow("speed", 61 * S, None))
     writer.commit()
     with History(path) as history:
-        assert history.losses(watch) == [LossRow("position", 60 * S, None), LossRow("speed", 61 * S, None)]
+        assert list(history.losses(watch)) == [LossRow("position", 60 * S, None), LossRow("speed", 61 * S, None)]
     writer.close_loss("position", LossRow("position", 60 * S, 64 * S))
     writer.open_loss("position", LossRow("position", 70 * S, None))  # the same key again, for a new one
     writer.commit()
     with History(path) as history:
-        assert history.losses(watch) == [
+        assert list(history.losses(watch)) == [
             LossRow("position", 60 * S, 64 * S),
             LossRow("speed", 61 * S, None),
             LossRow("position", 70 * S, None),
         ]
-        assert history.losses(watch, 64 * S, 70 * S) == [
+        assert list(history.losses(watch, 64 * S, 70 * S)) == [
             LossRow("position", 60 * S, 64 * S),
             LossRow("speed", 61 * S, None),
         ]
-        assert history.losses(watch, to_ns=61 * S) == [LossRow("position", 60 * S, 64 * S)]
-        assert history.losses(watch + 1) == []
+        assert list(history.losses(watch, to_ns=61 * S)) == [LossRow("position", 60 * S, 64 * S)]
+        assert list(history.losses(watch + 1)) == []
         assert history.sizes(watch)["losses"] == 3
     writer.end_watch(80 * S)
     with History(path) as history:
@@ -86,7 +86,7 @@ def test_the_strip_tells_how_often_and_for_how_long(
         assert [cell.lost_s for cell in cells] == [15.0, 10.0, 60.0, 10.0, 5.0]
         late = history.strip(end_utc_ns - 3 * MINUTE, hours=1 / 60, cells=2)  # half minutes of the second minute
         assert [(cell.losses, cell.lost_s) for cell in late] == [(0, 0.0), (1, 10.0)]
-        assert history.losses(watch, begin + 295 * S) == [losses[-1]]
+        assert list(history.losses(watch, begin + 295 * S)) == [losses[-1]]
 
 
 @pytest.mark.parametrize("step", [S // 2, 3 * S, MINUTE])

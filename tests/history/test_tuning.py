@@ -35,6 +35,9 @@ def test_tunings_come_back_by_line_in_their_order(path: Path, start: WatchStart)
             assert history.tunings(watch, RECEIVER) == ROWS
             assert history.tunings(watch, CONTROLLER) == [TuningRow(CONTROLLER, 60, Setting(4800))]
             assert history.tunings(watch + 1, RECEIVER) == []
+            for before_ns in (0, ROWS[0].at_ns, ROWS[0].at_ns + 1, ROWS[-1].at_ns, 10**18):
+                last = next((row for row in reversed(ROWS) if row.at_ns < before_ns), None)
+                assert history.tuning(watch, RECEIVER, before_ns) == last
             with pytest.raises(HistoryError, match="not a line"):
                 history.tunings(watch, "from-nowhere")
 

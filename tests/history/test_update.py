@@ -64,4 +64,4 @@ def test_an_update_that_is_killed_leaves_history_as_it_was(first: Path, step: in
     open_writing(first).close()
     with History(first) as history:
         assert [mark.note for mark in history.marks(1)] == ["here"]
-        assert history.losses(1) == []
+        assert list(history.losses(1)) == []

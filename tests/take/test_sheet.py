@@ -284,3 +284,22 @@ def test_every_sentence_is_known_in_each_language_and_every_letter_is_in_the_typ
         assert "\N{REPLACEMENT CHARACTER}" not in text
         assert say("Letters that this typeface lacks stand as a box; the box's page shows them.") not in text
     assert say.unknown == set()
+
+
+def test_of_losses_the_sheet_tells_how_many_how_long_in_all_and_the_longest(day: Day) -> None:
+    """Cut to the span, and the first of the longest."""
+    path = day(fault=False)
+    with HistoryWriter(path) as writer:
+        writer.begin_watch(WatchStart(START_NS, UTC_NS, "rate-section", needs.text("rate-section"), "", "0"))
+        for second in range(900):
+            writer.add_second(SecondRow("from-receiver", START_NS + second * NS, 0, 5, 0, 0, 0.1, "no-go"))
+        for number, (begin, end) in enumerate([(0, 104), (150, 152), (200, 206), (250, 256), (895, None)]):
+            row = LossRow("position", START_NS + begin * NS, None if end is None else START_NS + end * NS)
+            (writer.open_loss if end is None else writer.close_loss)(str(number), row)
+        writer.end_watch(START_NS + 1000 * NS)
+    with History(path) as history:
+        watch = history.watch(2)
+        made = build(history, watch, Span(START_NS + 100 * NS, START_NS + 899 * NS), MADE, anyway=True)
+    assert made.losses == [
+        "The controller would have lost its position 5 times, for 22 s in all; the longest 6 s, at 09:15:20 UTC."
+    ]

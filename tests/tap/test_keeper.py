@@ -134,7 +134,7 @@ def test_what_the_controller_would_have_lost_is_there_from_its_start(tmp_path: P
 
     def losses() -> list[LossRow]:
         with History(path) as history:
-            return history.losses(1)
+            return list(history.losses(1))
 
     try:
         until(lambda: keeper.watch_id)

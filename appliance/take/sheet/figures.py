@@ -106,10 +106,28 @@ class Seconds:
 
 
 @dataclass(slots=True)
+class Lost:
+    """How often and for how long the controller would have been without a figure; the first of the longest, and when
+    it began."""
+
+    count: int = 0
+    lasted_ns: int = 0
+    longest_ns: int = -1
+    longest_at_ns: int = 0
+
+    def add(self, begin_ns: int, lasted_ns: int) -> None:
+        """The next loss."""
+        self.count += 1
+        self.lasted_ns += lasted_ns
+        if lasted_ns > self.longest_ns:
+            self.longest_ns, self.longest_at_ns = lasted_ns, begin_ns
+
+
+@dataclass(slots=True)
 class Figures:
     """All that a sheet says of a span. uncounted: faults beyond those held. troubles: what of it is gone or spoilt.
 
-    given: the log that it speaks of, None where it is a watch of a box.
+    losses: by what was lost. given: the log that it speaks of, None where it is a watch of a box.
     """
 
     watch: Watch
@@ -119,7 +137,7 @@ class Figures:
     seconds: Seconds
     faults: list[FaultRow]
     uncounted: Counter[str]
-    losses: list[LossRow]
+    losses: dict[str, Lost]
     marks: list[MarkRow]
     logs: list[RawLog]
     setting: str
@@ -212,7 +230,7 @@ def gather(
         seconds=seconds,
         faults=faults,
         uncounted=uncounted,
-        losses=history.losses(watch.id, span.from_ns, span.to_ns),
+        losses=_lost(history.losses(watch.id, span.from_ns, span.to_ns), span),
         marks=history.marks(watch.id, span.from_ns, span.to_ns),
         logs=[] if given else [log for line in LINES if (log := summed(line)).size],
         setting=_setting(history, watch, span),
@@ -244,10 +262,18 @@ def _held(faults: Iterable[FaultRow]) -> tuple[list[FaultRow], Counter[str]]:
     return held, uncounted
 
 
+def _lost(losses: Iterable[LossRow], span: Span) -> dict[str, Lost]:
+    lost: dict[str, Lost] = defaultdict(Lost)
+    for one in losses:
+        begin_ns = max(one.start_ns, span.from_ns)
+        lost[one.what].add(begin_ns, min(one.end_ns or span.to_ns, span.to_ns) - begin_ns)
+    return dict(lost)
+
+
 def _setting(history: History, watch: Watch, span: Span) -> str:
     """How the port from the receiver listened at the end of the span; "" where it was left as set."""
-    tunings = [row for row in history.tunings(watch.id, RECEIVER) if row.at_ns < span.to_ns]
-    return f"{tunings[-1].setting.baud} baud, {tunings[-1].setting.name}" if tunings else ""
+    tuning = history.tuning(watch.id, RECEIVER, span.to_ns)
+    return f"{tuning.setting.baud} baud, {tuning.setting.name}" if tuning else ""
 
 
 def _troubles(history: History, watch: Watch, span: Span) -> list[str]:

@@ -216,20 +216,14 @@ def _seconds(of: Figures) -> list[tuple[str, str, str]]:
 def _losses(of: Figures) -> list[str]:
     told = []
     for what in ("position", "speed"):
-        spans = [
-            (max(loss.start_ns, of.span.from_ns), min(loss.end_ns or of.span.to_ns, of.span.to_ns))
-            for loss in of.losses
-            if loss.what == what
-        ]
-        if not spans:
+        lost = of.losses.get(what)
+        if lost is None:
             continue
-        begin_ns, end_ns = max(spans, key=lambda span: span[1] - span[0])
-        total_s = sum(end - begin for begin, end in spans) / 1e9
-        count, longest = len(spans), lasting((end_ns - begin_ns) / 1e9)
-        times = {1: "once", 2: "twice"}.get(count, f"{count} times")
+        times = {1: "once", 2: "twice"}.get(lost.count, f"{lost.count} times")
+        all_, longest = lasting(lost.lasted_ns / 1e9), lasting(lost.longest_ns / 1e9)
         told.append(
-            f"The controller would have lost its {what} {times}, for {lasting(total_s)} in all; the longest "
-            f"{longest}, at {moment(of.watch, begin_ns):%H:%M:%S} UTC."
+            f"The controller would have lost its {what} {times}, for {all_} in all; the longest {longest}, at "
+            f"{moment(of.watch, lost.longest_at_ns):%H:%M:%S} UTC."
         )
     if told or not of.seconds.sentences:
         return told
