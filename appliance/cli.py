@@ -17,6 +17,7 @@ from appliance import __version__
 from appliance.command_settings import SETTINGS_OPTION, fail, hidden, history_of, settings_of
 from appliance.history_commands import compare, erase, export, sheet
 from appliance.inventing_command import simulate
+from appliance.sentence.setting import BAUD_MOST
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -35,7 +36,11 @@ for command in (export, sheet, compare, erase, simulate):
 @main.command()
 @SETTINGS_OPTION
 @click.option("--port", help="Listen here instead of the port in the settings, such as /dev/ttyUSB0.")
-@click.option("--baud", type=int, help="Its speed in bits a second. Left out: as the settings or the needs say.")
+@click.option(
+    "--baud",
+    type=click.IntRange(1, BAUD_MOST),
+    help="Its speed in bits a second. Left out: as the settings or the needs say.",
+)
 @click.option("--needs", "needs_name", help="The needs sheet to judge by: a name or a file.")
 @click.option("--mock-pins", is_flag=True, help="Off the Pi: keep the lamps in memory, and say so on the page.")
 def tap(

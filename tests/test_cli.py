@@ -281,6 +281,14 @@ def test_tap_puts_the_command_line_over_the_settings(started: list[Any], tmp_pat
     assert [(line.path, line.baud) for line in box.lines] == [("/dev/ttyUSB7", 9600)]
 
 
+@pytest.mark.parametrize("baud", [0, -5, 10_000_001])
+def test_tap_refuses_a_baud_that_no_port_can_have(started: list[Any], baud: int) -> None:
+    result = call("tap", "--baud", baud)
+    assert result.exit_code == 2
+    assert "Invalid value for '--baud'" in result.stderr
+    assert not started
+
+
 def test_without_a_settings_file_there_are_the_defaults_or_those_of_the_box(
     started: list[Any], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
