@@ -38,7 +38,7 @@ class Question:
     """Does it go with this circumstance? codes: for each second the code of what was known, UNKNOWN where nothing.
 
     groups and says belong together: what the codes of a group mean, to stand after "came". of_time: it asks about
-    the time itself. lags_s: for each second, how old what was known is.
+    the time itself. lagged: its codes tell what was known before that second.
     """
 
     circumstance: str

@@ -22,11 +22,11 @@ class Says(NamedTuple):
     warns: bool = False
 
 
-_UNASKED = "Nothing has come to tell it by."
+NOT_TOLD = "Nothing has come to tell it by."
 
 
 def _truth(unit: str, digits: int, failing: str, passing: str, warns: bool = False) -> Says:
-    return Says(unit, digits, failing, passing, _UNASKED, warns)
+    return Says(unit, digits, failing, passing, NOT_TOLD, warns)
 
 
 TRUTH: dict[str, Says] = {

@@ -7,10 +7,9 @@ from __future__ import annotations
 
 import re
 
-from appliance.judge.truth_words import TRUTH, Says
+from appliance.judge.truth_words import NOT_TOLD, TRUTH, Says
 
 _NEXT_SENTENCE = re.compile(r"(?<=\.)\s+(?=[A-Z])")
-_NOT_TOLD = "Nothing has come to tell it by."
 
 DAMAGE_WORDS = {
     "cut-short": "cut short",
@@ -26,24 +25,24 @@ DAMAGE_WORDS = {
 """Why a sentence is refused, by the reason of the framer and the parser."""
 
 SAYS: dict[str, Says] = {
-    "settings-faulty": Says("", 0, "{note}", "This box's settings are in order.", _NOT_TOLD),
+    "settings-faulty": Says("", 0, "{note}", "This box's settings are in order.", NOT_TOLD),
     "port-lost": Says("", 0, "{note}", "The port is open.", "The port has not been opened yet."),
-    "tap-overrun": Says("", 0, "{note}", "This box has kept up with the line.", _NOT_TOLD),
-    "pins-crossed": Says("", 0, "{note}", "Each line carries its own talker.", _NOT_TOLD),
-    "line-held-low": Says("", 0, "{note}", "The line is not held low.", _NOT_TOLD),
+    "tap-overrun": Says("", 0, "{note}", "This box has kept up with the line.", NOT_TOLD),
+    "pins-crossed": Says("", 0, "{note}", "Each line carries its own talker.", NOT_TOLD),
+    "line-held-low": Says("", 0, "{note}", "The line is not held low.", NOT_TOLD),
     "silent": Says(
         "s", 2,
         "Nothing {note} from the receiver for {m}; a pause of at most {n} is allowed.",
         "Bytes are coming; the last pause was within {n}.",
         "Whether the line fell silent cannot be told: {note}.",
     ),
-    "polarity-inverted": Says("", 0, "{note}", "The polarity is right, or nothing speaks against it.", _NOT_TOLD),
-    "baud-wrong": Says("", 0, "{note}", "The line talks at the baud needed, or nothing speaks against it.", _NOT_TOLD),
-    "format-wrong": Says("", 0, "{note}", "The line talks 8N1, or nothing speaks against it.", _NOT_TOLD),
-    "binary": Says("", 0, "{note}", "What comes is text.", _NOT_TOLD),
-    "two-talkers": Says("", 0, "{note}", "One talker is on the line.", _NOT_TOLD),
-    "contact-loss": Says("ms", 0, "{note}", "No loss of contact in the last 10 s.", _NOT_TOLD),
-    "noise": Says("sentences", 0, "{note}", "No noise in the last 10 s.", _NOT_TOLD),
+    "polarity-inverted": Says("", 0, "{note}", "The polarity is right, or nothing speaks against it.", NOT_TOLD),
+    "baud-wrong": Says("", 0, "{note}", "The line talks at the baud needed, or nothing speaks against it.", NOT_TOLD),
+    "format-wrong": Says("", 0, "{note}", "The line talks 8N1, or nothing speaks against it.", NOT_TOLD),
+    "binary": Says("", 0, "{note}", "What comes is text.", NOT_TOLD),
+    "two-talkers": Says("", 0, "{note}", "One talker is on the line.", NOT_TOLD),
+    "contact-loss": Says("ms", 0, "{note}", "No loss of contact in the last 10 s.", NOT_TOLD),
+    "noise": Says("sentences", 0, "{note}", "No noise in the last 10 s.", NOT_TOLD),
     "checksum-bad": Says(
         "sentences", 0,
         "{m} with a wrong checksum in the last 10 s; {n} allowed.",

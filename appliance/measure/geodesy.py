@@ -17,10 +17,11 @@ from typing import NamedTuple
 SEMI_MAJOR_M = 6_378_137.0
 FLATTENING = 1 / 298.257223563
 """WGS 84 (NIMA TR8350.2)."""
+E2 = FLATTENING * (2 - FLATTENING)
+"""The square of its first eccentricity."""
 
 _SEMI_MINOR_M = SEMI_MAJOR_M * (1 - FLATTENING)
-_E2 = FLATTENING * (2 - FLATTENING)
-_SECOND_E2 = _E2 / (1 - _E2)
+_SECOND_E2 = E2 / (1 - E2)
 _SHORT_DEG = 0.005
 """Difference of latitude and of longitude up to which a way is short: some 550 m."""
 _ROUNDS_MOST = 200
@@ -72,9 +73,9 @@ def step_between(from_latitude: float, from_longitude: float, to_latitude: float
 def _short(from_latitude: float, rise: float, turn: float) -> Step:
     middle = math.radians(from_latitude) + rise / 2
     sine = math.sin(middle)
-    w2 = 1 - _E2 * sine * sine
+    w2 = 1 - E2 * sine * sine
     across_m = SEMI_MAJOR_M / math.sqrt(w2)  # N, prime vertical
-    along_m = across_m * (1 - _E2) / w2  # M, meridional
+    along_m = across_m * (1 - E2) / w2  # M, meridional
     half = turn / 2
     east_m = 2 * across_m * math.sin(half) * math.cos(middle)
     north_m = 2 * along_m * math.sin(rise / 2) * math.cos(half)

@@ -10,6 +10,7 @@ import math
 
 from appliance.measure.epoch import Epoch
 from appliance.measure.persistence import FORGET_NS, Persist
+from appliance.measure.promise import MINUTE_M
 from appliance.measure.trouble import Troubles
 from appliance.sentence.types import GGA
 
@@ -36,7 +37,7 @@ HDOP_PLAIN = 1.5
 """Above it a height may err in proportion: the figures of the class hold for a sky that is open. Our choice."""
 HDOP_FACTOR_MOST = 10.0
 
-_METRES_A_DEGREE = 60 * 1852.0
+_METRES_A_DEGREE = 60 * MINUTE_M
 
 
 def ground_m(before: GGA, after: GGA) -> float:
@@ -59,12 +60,8 @@ def way_m(before: GGA, after: GGA, apart_s: float) -> float:
     return min(ground_m(before, after), SPEED_MOST_MPS * apart_s)
 
 
-def height_allowed_m(before: GGA, after: GGA, apart_s: float) -> float:
+def allowed_m(before: GGA, after: GGA, driven_m: float) -> float:
     """The greatest step of height, over the climb of before, that qualities, geometry and the way driven allow."""
-    return _allowed_m(before, after, way_m(before, after, apart_s))
-
-
-def _allowed_m(before: GGA, after: GGA, driven_m: float) -> float:
     first_m, last_m = _promised_m(before), _promised_m(after)
     step_m = first_m + last_m if before.quality != after.quality else max(first_m, last_m) * STEP_SHARE
     return max(STEP_LEAST_M, step_m) + BEND * driven_m
@@ -112,15 +109,15 @@ class Height:
         if before.quality != gga.quality:
             self._settling = max(_promised_m(before), self._slide_m(at_ns, SETTLE_S)), at_ns
         driven_m = way_m(before, gga, apart_s)
-        allowed_m = max(_allowed_m(before, gga, driven_m), self._slide_m(at_ns, apart_s))
+        most_m = max(allowed_m(before, gga, driven_m), self._slide_m(at_ns, apart_s))
         expected_m = self._climb_mps * apart_s
         self._climb(step_m, driven_m, apart_s)
-        if min(abs(step_m - expected_m), abs(step_m + model_m - expected_m), abs(step_m)) <= allowed_m:
+        if min(abs(step_m - expected_m), abs(step_m + model_m - expected_m), abs(step_m)) <= most_m:
             self._troubles.fine("height-jump", at_ns)
             return
         note = "fix-same" if before.quality == gga.quality else "fix-changed"
         self._troubles.once(
-            "height-jump", at_ns, abs(step_m), needed=allowed_m, note=note,
+            "height-jump", at_ns, abs(step_m), needed=most_m, note=note,
             figures={"before": before.quality or 0, "after": gga.quality, "step_m": step_m},
         )  # fmt: skip
 

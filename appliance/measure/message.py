@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 
+from appliance.measure.epoch import REST_NS
 from appliance.measure.errors import RECENT_NS
 from appliance.measure.rate import Rate
 from appliance.measure.schedule import Schedule
@@ -15,8 +16,6 @@ MAKER = "P"
 
 GSA_SYSTEM = 17
 """Place of the system's number among the fields of GSA."""
-BURST_REST_NS = 20_000_000
-"""Sentences of one burst follow each other at once, give or take the 16 ms of a USB adapter. Our choice."""
 
 
 class Message:
@@ -67,7 +66,7 @@ class Message:
         Where its number is not sent (before NMEA 0183 v4.10), only a rest tells.
         """
         system = sentence.fields[GSA_SYSTEM] if len(sentence.fields) > GSA_SYSTEM else ""
-        rests = self.last is None or sentence.frame.start_ns - self.last.frame.end_ns > BURST_REST_NS
+        rests = self.last is None or sentence.frame.start_ns - self.last.frame.end_ns > REST_NS
         opens = rests and system <= max(self._systems, default="")
         opens = opens or (bool(system) and system in self._systems) or self.last is None
         self._systems = {system} if opens else self._systems | {system}

@@ -7,7 +7,7 @@ import math
 from appliance.measure.agreement import Agreement
 from appliance.measure.allowance import ALLOWED_RATIO
 from appliance.measure.decimals import Telling
-from appliance.measure.epoch import Epoch
+from appliance.measure.epoch import DAY_S, GAP_S, Epoch
 from appliance.measure.geodesy import Step
 from appliance.measure.pairs import Pairs
 from appliance.measure.parking import Parking
@@ -16,8 +16,6 @@ from appliance.measure.steps import FROZEN_S, Place, Steps
 from appliance.measure.trouble import Troubles
 from appliance.sentence.types import GGA, KMH_MPS, KNOT_MPS
 
-GAP_MOST_S = 10.0
-"""After a longer gap nothing is compared with what came before. Ours."""
 CLOCKS_APART_S = 0.6
 """UTC and arrival may tell the time between two epochs so differently; else one of them stepped. Ours."""
 IMPOSSIBLE_MPS = 60.0
@@ -25,7 +23,6 @@ IMPOSSIBLE_MPS = 60.0
 COLUMNS = ("RMC", "VTG", "VTG km/h")
 QUALITY_BY_MODE = {"A": 1, "D": 2, "P": 3, "R": 4, "F": 5, "E": 6}
 """Where no GGA tells the quality, the mode of RMC or GLL does (IEC 61162-1 / NMEA 0183)."""
-_DAY_S = 86_400.0
 _STILL_MPS = 0.1
 
 Said = tuple[float, float | None]
@@ -97,9 +94,9 @@ class Motion:
         arrived_s = (epoch.start_ns - last[1]) / 1e9
         passed_s = arrived_s
         if epoch.time_s is not None and last[0] is not None:
-            passed_s = math.remainder(epoch.time_s - last[0], _DAY_S)
-        self._t_s += passed_s if 0 < passed_s <= GAP_MOST_S else max(arrived_s, 1e-3)
-        return 0 < passed_s <= GAP_MOST_S and abs(passed_s - arrived_s) < CLOCKS_APART_S
+            passed_s = math.remainder(epoch.time_s - last[0], DAY_S)
+        self._t_s += passed_s if 0 < passed_s <= GAP_S else max(arrived_s, 1e-3)
+        return 0 < passed_s <= GAP_S and abs(passed_s - arrived_s) < CLOCKS_APART_S
 
     def _restart(self) -> None:
         """After a break in time."""
@@ -160,7 +157,7 @@ class Motion:
         for source, content in (("GGA", gga), ("RMC", rmc), ("GLL", gll)):
             if content is None or content.latitude_deg is None or content.longitude_deg is None:
                 continue
-            if source != self._source and self._t_s - self._source_s <= GAP_MOST_S / 2:
+            if source != self._source and self._t_s - self._source_s <= GAP_S / 2:
                 continue
             if source != self._source and self._source:
                 self._forget()

@@ -9,9 +9,7 @@ from __future__ import annotations
 
 import math
 
-from appliance.measure.geodesy import FLATTENING, SEMI_MAJOR_M
-
-_E2 = FLATTENING * (2 - FLATTENING)
+from appliance.measure.geodesy import E2, SEMI_MAJOR_M
 
 
 class Plane:
@@ -34,5 +32,5 @@ class Plane:
 def _meridian(latitude: float) -> tuple[float, float]:
     """Of a place on the ellipsoid, in radians: metres from the earth's axis, and from the plane of the equator."""
     sine = math.sin(latitude)
-    across_m = SEMI_MAJOR_M / math.sqrt(1 - _E2 * sine * sine)
-    return across_m * math.cos(latitude), across_m * (1 - _E2) * sine
+    across_m = SEMI_MAJOR_M / math.sqrt(1 - E2 * sine * sine)
+    return across_m * math.cos(latitude), across_m * (1 - E2) * sine

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from appliance.sentence.types import GST, Content
 
 MINUTE_M = 1852.0
+"""A minute of latitude, roughly: the international nautical mile."""
 
 
 @dataclass(slots=True, frozen=True)

@@ -87,12 +87,11 @@ class Signature:
     words: bytes as heard, those with a framing or parity error with FLAWED added.
     """
 
-    __slots__ = ("_bytes", "_words", "flawed_share")
+    __slots__ = ("_bytes", "_words")
 
     def __init__(self, words: Sequence[int]) -> None:
         self._bytes = _LogShares(Counter(word & 255 for word in words), FLAWED)
         self._words = _LogShares(Counter(words), 2 * FLAWED)
-        self.flawed_share = sum(word >= FLAWED for word in words) / len(words) if words else 0.0
 
     def share(self, byte: int) -> float:
         """Of this byte, 0 to 1."""

@@ -34,7 +34,10 @@ class Trouble:
 
 
 class Troubles:
-    """The troubles of one line. Detectors report; the judge takes. fine_ns: see fine_since."""
+    """The troubles of one line. Detectors report; the judge takes.
+
+    fine_ns: when each kind was last asked and not there, or else first happened; none that was never asked is in it.
+    """
 
     def __init__(self) -> None:
         self.lasting: dict[str, Trouble] = {}
@@ -65,10 +68,6 @@ class Troubles:
         """This kind happened, and is over: at an instant, or from at_ns until until_ns."""
         self.fine_ns.setdefault(kind, at_ns)
         self._keep(Trouble(kind, at_ns, at_ns if until_ns is None else until_ns, measured, needed, note, figures or {}))
-
-    def fine_since(self, kind: str) -> int | None:
-        """When this kind was last asked and not there; None where it was never asked."""
-        return self.fine_ns.get(kind)
 
     def take_ended(self) -> list[Trouble]:
         """Those that ended since this was last asked, in order (at most the last 200)."""

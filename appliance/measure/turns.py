@@ -8,6 +8,8 @@ from __future__ import annotations
 from appliance.measure.decimals import POSITION_AT, decimals_of, zeros_of
 from appliance.measure.epoch import Epoch
 from appliance.measure.persistence import FORGET_NS, Habit, Persist
+from appliance.measure.promise import MINUTE_M
+from appliance.measure.steps import STILL_MPS
 from appliance.measure.trouble import Figures, Troubles
 from appliance.sentence.parse import Sentence
 
@@ -137,9 +139,6 @@ SURE_ZEROS = 3
 SURE_COUNT, SURE_TEXTS, SURE_WAY = 4, 1, 3
 """Three zeros at the end of both angles come by chance once in a million positions, so less of all that is needed:
 with two decimals left of five a machine takes seconds from one text to the next. Our choice."""
-STILL_MPS = 0.15
-"""Up to this a speed is zero, and adds up to no way: receivers show 0.03 m/s RMS at a standstill. Ours."""
-_METRES_A_MINUTE = 1852.0
 
 
 class Padding:
@@ -179,7 +178,7 @@ class Padding:
         )  # fmt: skip
         latitude_at, longitude_at = POSITION_AT[sentence.type]
         told = sentence.fields[latitude_at], sentence.fields[longitude_at]
-        if not self._tells(told, way * _METRES_A_MINUTE / 10**sent, epoch.end_ns):
+        if not self._tells(told, way * MINUTE_M / 10**sent, epoch.end_ns):
             self._padded.still(epoch.end_ns)
             return
         if not zeros:

@@ -41,11 +41,6 @@ class Waveform:
     start_ns: int
     end_ns: int
 
-    @property
-    def last_level(self) -> Level:
-        """The level at the end of the span."""
-        return self.level ^ (len(self.times_ns) & 1)
-
     def level_at(self, t_ns: int) -> Level:
         """The level at a time within the span, that of a change included; beyond the span the level it has there."""
         return self.level ^ (bisect_right(self.times_ns, t_ns) & 1)

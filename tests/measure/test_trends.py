@@ -8,7 +8,7 @@ import pytest
 
 from appliance.measure.claims import Claims
 from appliance.measure.epoch import Epoch
-from appliance.measure.height import height_allowed_m
+from appliance.measure.height import allowed_m, way_m
 from appliance.measure.persistence import Habit
 from appliance.measure.trouble import Trouble, Troubles
 from appliance.sentence.types import GGA
@@ -205,6 +205,10 @@ def gga(**changes: object) -> GGA:
         "altitude_m": 80.0, "geoid_m": 47.0, "age_s": 1.0, "station": "0131", "decimals": 8,
     }  # fmt: skip
     return GGA(**(figures | changes))  # type: ignore[arg-type]
+
+
+def height_allowed_m(before: GGA, after: GGA, apart_s: float) -> float:
+    return allowed_m(before, after, way_m(before, after, apart_s))
 
 
 def test_what_a_height_may_do() -> None:

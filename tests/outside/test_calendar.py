@@ -97,7 +97,7 @@ def test_the_leap_second_of_1998_is_no_fault() -> None:
     troubles, anchor = heard(rows, None)
     assert not troubles.lasting
     assert not troubles.take_ended()
-    assert troubles.fine_since("clock-back") is not None
+    assert "clock-back" in troubles.fine_ns
     assert anchor.offset_ns is not None
 
 
@@ -130,5 +130,5 @@ def test_the_clocks_of_real_receivers_are_in_order(recordings: Path, name: str) 
                 trusted += calendar.trusted(epoch)
     assert not troubles.lasting
     assert not troubles.take_ended()
-    assert troubles.fine_since("clock-back") is not None
+    assert "clock-back" in troubles.fine_ns
     assert trusted > 0.95 * count

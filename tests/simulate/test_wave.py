@@ -46,7 +46,7 @@ def test_characters_as_drawn(name: str, byte: int, drawn: str) -> None:
     assert [wave.level_at(t_ns) for t_ns in middles] == levels
     assert wave.level_at(999_999) == 1
     assert wave.times_ns[0] == 1_000_000
-    assert wave.last_level == 1
+    assert wave.level_at(wave.end_ns) == 1
 
 
 @pytest.mark.parametrize("name", FORMATS)
