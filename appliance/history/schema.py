@@ -25,7 +25,8 @@ from sqlite_utils import Database, Migrations
 from appliance.history.rows import HistoryDamaged, HistoryError, HistoryFull, HistoryNewer, State
 from appliance.history.steps import APPLICATION_ID, STEPS, migrations
 
-LINES: tuple[str, ...] = ("from-receiver", "from-controller")  # kept as their place here; append only
+RECEIVER, CONTROLLER = "from-receiver", "from-controller"
+LINES: tuple[str, ...] = (RECEIVER, CONTROLLER)  # kept as their place here; append only
 VERDICTS: tuple[State, ...] = ("go", "wait", "no-go")  # kept as their place here, so that the greatest is the worst
 
 BUSY_S = 5.0  # how long to wait for another writer; there should be none

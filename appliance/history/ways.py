@@ -25,8 +25,9 @@ Place = tuple[int, int, int]
 _ONE = struct.Struct("<Bii")
 _BEGINS = 0x80
 _S = 1_000_000_000
-_E7_M = 6_371_008.8 * math.pi / 180e7
-"""Metres in 1e-7 degrees of latitude, on a sphere of the mean radius: near enough for what is left out."""
+E7_M = 6_371_008.8 * math.pi / 180e7
+"""Metres in 1e-7 degrees of latitude, on a sphere of the mean radius: near enough for what is left
+out, and for the picture of a field."""
 
 
 def runs(places: Iterable[Place]) -> Iterator[list[Place]]:
@@ -44,8 +45,10 @@ def runs(places: Iterable[Place]) -> Iterator[list[Place]]:
 def thinned(run: list[Place], off_most_m: float = OFF_MOST_M) -> list[Place]:
     """Those of a run that tell the others."""
     at_ns, latitude, longitude = run[0]
-    east_m = _E7_M * math.cos(math.radians(latitude / 1e7))
-    points = [((t - at_ns) / _S, _turn(lon - longitude) * east_m, (lat - latitude) * _E7_M) for t, lat, lon in run]
+    east_m = E7_M * math.cos(math.radians(latitude / 1e7))
+    points = [
+        ((t - at_ns) / _S, short_way_e7(lon - longitude) * east_m, (lat - latitude) * E7_M) for t, lat, lon in run
+    ]
     return [run[at] for at in simplify(points, off_most_m)]
 
 
@@ -121,6 +124,6 @@ def _put(runs_: list[list[Place]], part: list[Place], gap_ns: int) -> None:
         runs_.append(part)
 
 
-def _turn(longitude_e7: int) -> int:
-    """A difference of longitude the short way round."""
+def short_way_e7(longitude_e7: int) -> int:
+    """A difference of longitude, in 1e-7 degrees, the short way round."""
     return (longitude_e7 + 1_800_000_000) % 3_600_000_000 - 1_800_000_000

@@ -12,10 +12,11 @@ from collections.abc import Iterable, Sequence
 from appliance.judge.causes import Finding, Known, Suspect, rank
 from appliance.judge.check import Check
 from appliance.judge.faults import Fault
-from appliance.judge.needs import BITS_PER_CHARACTER, Needs
+from appliance.judge.needs import Needs
 from appliance.judge.needs_keys import BAUDS
 from appliance.judge.words import SAYS
 from appliance.measure.errors import NO_START
+from appliance.measure.load import BITS_A_BYTE
 from appliance.measure.message import Message
 from appliance.measure.meter import LineMeter
 
@@ -186,7 +187,7 @@ def _wanted(needs: Needs, meter: LineMeter) -> dict[str, float | str]:
     characters_hz = sum(rate_hz * length for _, rate_hz, length in rows)
     if not characters_hz:
         return {}
-    bits_hz = characters_hz * BITS_PER_CHARACTER
+    bits_hz = characters_hz * BITS_A_BYTE
     sums = " + ".join(f"{name} {rate_hz:g} x {length}" for name, rate_hz, length in rows)
     fits = next((baud for baud in BAUDS if baud >= 4800 and bits_hz <= needs.load_most * baud), BAUDS[-1])
     return {

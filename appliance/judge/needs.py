@@ -16,9 +16,9 @@ from typing import Any
 from appliance.judge.key import Row, show
 from appliance.judge.needs_keys import INTERVALS_IN_GAP, TABLES
 from appliance.judge.sheet import Problem, Reading, SheetError, read_document, read_file, read_text
+from appliance.measure.load import BITS_A_BYTE
 
 DEFAULT = "rate-section"
-BITS_PER_CHARACTER = 10  # 8N1: start, eight data bits, stop
 
 # Characters of a long sentence of each type, CR LF counted, coordinates with 8 decimals of a minute. GGA, RMC, VTG,
 # ZDA: survey-class receivers; GLL, GST: ship log of NOAA PSL's ATOMIC 2020; GSA, GSV, HDT: counted from the layout.
@@ -156,7 +156,7 @@ _FIELD = {("fix", "required"): "fix_required", ("sheet", "clean_least_s"): "shee
 def load_ratio(needs: Needs) -> float:
     """Mean share of the line's capacity that the messages named fill at their own rates; others are not known."""
     characters = sum(message.rate_hz * sentence_length(needs, type) for type, message in needs.messages.items())
-    return characters * BITS_PER_CHARACTER / needs.baud
+    return characters * BITS_A_BYTE / needs.baud
 
 
 def sentence_length(needs: Needs, type: str) -> int:
@@ -176,7 +176,7 @@ def warnings(needs: Needs) -> list[str]:
             f"load_most allows {needs.load_most:.0%}."
         )
     if needs.messages:
-        burst_s = sum(sentence_length(needs, type) for type in needs.messages) * BITS_PER_CHARACTER / needs.baud
+        burst_s = sum(sentence_length(needs, type) for type in needs.messages) * BITS_A_BYTE / needs.baud
         interval_s = 1 / max(message.rate_hz for message in needs.messages.values())
         if burst_s > interval_s:
             says.append(

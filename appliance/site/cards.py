@@ -57,7 +57,14 @@ def cards(line: dict[str, Any], checks: Iterable[dict[str, Any]]) -> list[Card]:
             asked.setdefault(check["message"], []).append(check)
     came = {message["type"] for message in line["messages"]}
     never = [
-        Card(type_, "", _worst(told), _off(told), [Figure("Heard", "never", "needed", "fail")], None)
+        Card(
+            type_,
+            "",
+            worst(told),
+            _off(told),
+            [Figure("Heard", "never", "needed", "fail")],
+            None,
+        )
         for type_, told in asked.items()
         if type_ not in came
     ]
@@ -89,7 +96,7 @@ def _card(message: dict[str, Any], told: list[dict[str, Any]]) -> Card:
         Figure("Last one", f"{ago(message['last_s'])} ago"),
     ]  # fmt: skip
     return Card(
-        f"{message['type']} {message['talker']}".strip(), message["words"], _worst(told), _off(told), figures,
+        f"{message['type']} {message['talker']}".strip(), message["words"], worst(told), _off(told), figures,
         _rungs(message.get("intervals_ms", []), needed_hz, gap["needed"] if gap else None),
     )  # fmt: skip
 
@@ -118,7 +125,8 @@ def _off(told: list[dict[str, Any]]) -> list[tuple[str, str]]:
     return sorted(off, key=lambda one: WORST_FIRST.index(one[0]))
 
 
-def _worst(told: list[dict[str, Any]]) -> str:
+def worst(told: Iterable[dict[str, Any]]) -> str:
+    """The worst state of these checks; "" of none."""
     found = {check["state"] for check in told}
     return next((state for state in WORST_FIRST if state in found), "")
 

@@ -14,6 +14,7 @@ from flask import Flask, Response, abort, render_template, request
 from appliance.history.loss_steps import NEWEST, LossSteps
 from appliance.history.reader import History
 from appliance.history.rows import Cell, CellState, StoredFault, Watch
+from appliance.history.schema import RECEIVER
 from appliance.history.summaries import MINUTE_NS, Summary
 from appliance.judge.needs import Needs, from_toml
 from appliance.judge.sheet import SheetError
@@ -22,7 +23,7 @@ from appliance.site.languages import said
 from appliance.site.losses import WHAT_WORDS
 from appliance.site.plots import Plot, plots, states
 from appliance.site.spans import watch_words
-from appliance.site.stretch import RECEIVER, Stretch
+from appliance.site.stretch import Stretch
 from appliance.site.which_watch import chosen, needed, offered
 from appliance.site.words import LINE_WORDS, NS, from_ns
 from appliance.take.span import SpanError

@@ -13,6 +13,7 @@ from flask import Flask, Response, abort, render_template
 
 from appliance.history.reader import History
 from appliance.history.rows import Clip, HistoryError, StoredFault, Watch
+from appliance.history.schema import RECEIVER
 from appliance.judge.causes import Suspect
 from appliance.judge.faults import Fault
 from appliance.judge.needs import Needs, from_toml
@@ -24,7 +25,6 @@ from appliance.site.losses import WHAT_WORDS, Loss, kept
 from appliance.site.stretch import about
 from appliance.site.words import LINE_WORDS, NS, from_ns
 
-RECEIVER = "from-receiver"
 BEFORE_NS = 600 * NS
 """So much of the watch before a fault is summed up to tell what came and what did not. Our choice."""
 LOSSES_MOST = 10

@@ -14,6 +14,7 @@ from appliance.compared import compared
 from appliance.history.job import FIELDS, Job, JobError, clean, from_given
 from appliance.history.reader import History
 from appliance.history.rows import HistoryError
+from appliance.history.schema import RECEIVER
 from appliance.judge.sheet import SheetError
 from appliance.site import languages
 from appliance.site.letting_in import changes
@@ -117,7 +118,7 @@ def _sheet(app: Flask, history_path: Path) -> None:
             tongue = languages.asked()
             response = Response(pdf.written(found.report, tongue.code, tongue.say), content_type=PDF.mimetype)
             languages.vary(response)
-            name = file_name(found.watch, PDF, "from-receiver", found.span.from_ns, found.span.to_ns)
+            name = file_name(found.watch, PDF, RECEIVER, found.span.from_ns, found.span.to_ns)
             response.headers["Content-Disposition"] = f'attachment; filename="{name}"'
             return response
 

@@ -17,11 +17,11 @@ from typing import Any
 
 from appliance.history.reader import History
 from appliance.history.rows import HistoryError, Watch
+from appliance.history.schema import RECEIVER
 from appliance.judge.circumstances import MARK_S, Onset, Seconds, from_rows, onsets
 from appliance.judge.goes_with import goes_with
 from appliance.site.words import NS
 
-RECEIVER = "from-receiver"
 HOURS_MOST = 12
 FAULTS_MOST = 400
 """A longer watch is asked about its last hours only, and about its newest faults: eight kinds of fifty each, all with

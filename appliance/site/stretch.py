@@ -7,10 +7,10 @@ from dataclasses import dataclass, replace
 from urllib.parse import urlencode
 
 from appliance.history.rows import Watch
+from appliance.history.schema import RECEIVER
 from appliance.site.words import LINE_WORDS, NS, from_ns
 from appliance.take.span import SpanError, between
 
-RECEIVER = "from-receiver"
 STEPS_MOST = 480
 """How many steps a plot is drawn from: more than a phone has dots across its plot. Our choice."""
 STEPS_S = (1, 2, 5, 10, 15, 20, 30, 60, 120, 180, 300, 600, 900, 1800, 3600, 7200, 14400, 43200, 86400)

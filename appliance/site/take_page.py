@@ -12,6 +12,7 @@ from werkzeug.datastructures import MultiDict
 
 from appliance.history.reader import History
 from appliance.history.rows import Watch
+from appliance.history.schema import RECEIVER
 from appliance.site.codes import of_address
 from appliance.site.spans import CHOICES, field_times, resolve, watch_words
 from appliance.site.which_watch import chosen, needed, offered
@@ -25,7 +26,6 @@ DOWNLOADS_MOST = 4
 """Downloads at once; each holds a thread and a reader of history. Our choice."""
 TICKETS_MOST = 32
 TICKET_LONGEST = 32
-RECEIVER = "from-receiver"
 
 Sizes = dict[str, dict[str, int]]
 """By line and form."""

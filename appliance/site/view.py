@@ -7,8 +7,9 @@ from dataclasses import dataclass
 from datetime import timedelta
 from typing import Any
 
+from appliance.history.schema import RECEIVER
 from appliance.judge.words import SAYS
-from appliance.site.cards import cards
+from appliance.site.cards import WORST_FIRST, cards, worst
 from appliance.site.day import strip
 from appliance.site.glance import Past, last_faults, row_of
 from appliance.site.lines import rows as side_by_side
@@ -17,7 +18,6 @@ from appliance.site.picture import Sight
 from appliance.site.truth import Figure, figures
 from appliance.site.words import LINE_WORDS, PATTERN_WORDS, PINS_WORDS, SOURCE_WORDS, STATE_WORDS, from_iso, span, stamp
 
-RECEIVER, CONTROLLER = "from-receiver", "from-controller"
 PROOF_FROM_S = 60.0
 """Before a minute a clean run proves too little to be told. Our choice."""
 
@@ -31,8 +31,6 @@ CAME_BACK_S = 3600.0
 """For so long after a no-go the page goes on telling of it. Our choice."""
 ALL_RIGHT = "controller"
 """The cause that stands where nothing was found on the line."""
-
-WORST_FIRST = ("fail", "warn", "unknown", "pass")
 
 
 @dataclass(slots=True, frozen=True)
@@ -88,20 +86,18 @@ def context(sight: Sight, past: Past) -> dict[str, Any]:
 
 def rows(line: dict[str, Any], checks: Iterable[dict[str, Any]]) -> list[MessageRow]:
     """The messages of a line: first those that are needed, in the order they came in, those that never came too."""
-    asked: dict[str, list[str]] = {}
+    asked: dict[str, list[dict[str, Any]]] = {}
     for check in checks:
         if check["message"] and check["line"] == line["name"]:
-            asked.setdefault(check["message"], []).append(check["state"])
+            asked.setdefault(check["message"], []).append(check)
     heard = []
     for message in line["messages"]:
         sent = message["count"] + message["bad"]
         ratio = message["bad"] / sent if sent else None
-        state = _worst(asked.get(message["type"], ())) if message["needed_hz"] is not None else ""
+        state = worst(asked.get(message["type"], ())) if message["needed_hz"] is not None else ""
         heard.append(MessageRow(message["type"], state, message, message["needed_hz"], ratio))
     came = {message["type"] for message in line["messages"]}
-    never = [
-        MessageRow(type_, _worst(states), None, None, None) for type_, states in asked.items() if type_ not in came
-    ]
+    never = [MessageRow(type_, worst(told), None, None, None) for type_, told in asked.items() if type_ not in came]
     needed = [row for row in heard if row.needed_hz is not None]
     return [*never, *needed, *(row for row in heard if row.needed_hz is None)]
 
@@ -110,11 +106,6 @@ def _truth(picture: dict[str, Any]) -> dict[str, list[Figure]]:
     """Motion and clock, which are those of the line from the receiver."""
     heard = [line for line in picture["lines"] if line["name"] == RECEIVER]
     return figures(heard[0], picture["watch"]["started_utc"]) if heard else {}
-
-
-def _worst(states: Iterable[str]) -> str:
-    found = set(states)
-    return next((state for state in WORST_FIRST if state in found), "")
 
 
 def _tally(checks: list[dict[str, Any]]) -> str:

@@ -7,6 +7,7 @@ import unicodedata
 from typing import Protocol
 
 from appliance.history.rows import Watch
+from appliance.history.schema import RECEIVER
 from appliance.take.utc import moment
 
 MACHINE_LONGEST = 40  # characters; keeps the whole name well below what any file system allows
@@ -34,7 +35,7 @@ def file_name(watch: Watch, form: Suffixed, line: str, from_ns: int | None = Non
         slug(watch.machine),
         f"{begin:%H%M}",
         f"{another_day}{end:%H%M}",
-        "" if line == "from-receiver" else slug(line),
+        "" if line == RECEIVER else slug(line),
         "" if watch.dated else "box-clock",
     ]
     return "-".join(part for part in parts if part) + form.suffix

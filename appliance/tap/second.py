@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from appliance.history.rows import SecondRow, State
+from appliance.measure.load import BITS_A_BYTE
 from appliance.measure.meter import LineMeter
 
 _FRESH_NS = 2_000_000_000
@@ -20,7 +21,7 @@ def second_row(line: str, meter: LineMeter, second_ns: int, now_ns: int, verdict
         sentences=tally.sentences,
         damaged=tally.damaged,
         junk=tally.junk,
-        load_ratio=tally.bytes * 10 / meter.load.baud,
+        load_ratio=tally.bytes * BITS_A_BYTE / meter.load.baud,
         verdict=verdict,
         quality=sample.quality if sample else None,
         satellites=sample.satellites if sample else None,

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from appliance.history.job import Job
 from appliance.history.reader import History
 from appliance.history.rows import FaultRow, LossRow, MarkRow, SecondRow, Watch
-from appliance.history.schema import LINES
+from appliance.history.schema import LINES, RECEIVER
 from appliance.judge import needs as needs_sheets
 from appliance.judge.needs import Needs
 from appliance.judge.words import SAYS, duration
@@ -21,7 +21,6 @@ from appliance.measure.performance import Performance, Second
 from appliance.take import raw
 from appliance.take.span import Span
 
-RECEIVER = "from-receiver"
 Progress = Callable[[float], object]
 """Told from time to time what share of a sheet is made, from 0 to 1."""
 _TOLD_EVERY = 1000

@@ -7,12 +7,12 @@ from bisect import bisect_left
 from collections.abc import Iterator, Sequence
 
 from appliance.history.reader import History
-from appliance.history.schema import VERDICTS
+from appliance.history.schema import RECEIVER, VERDICTS
 from appliance.history.summaries import Summary
-from appliance.history.ways import Place, thinned
+from appliance.history.ways import E7_M, Place, short_way_e7, thinned
 from appliance.judge.needs import MessageNeed
 from appliance.take.sheet.drawing import Area, Drawing, Point, Ring, Way, Words
-from appliance.take.sheet.figures import RECEIVER, Figures
+from appliance.take.sheet.figures import Figures
 from appliance.take.utc import moment
 
 S = 1_000_000_000
@@ -26,8 +26,6 @@ TRACK_HEIGHT = 112.0
 MARGIN = 8.0
 STILL_M = 2.0
 """A track within this is one of a machine that stood."""
-_E7_M = 6_371_008.8 * math.pi / 180e7
-"""Metres in 1e-7 degrees of latitude on a sphere: the narrowing over a field is less than a line is wide."""
 POINTS_ACROSS = 1500
 """The track is thinned to this many steps across the picture: finer than paper shows."""
 
@@ -178,25 +176,25 @@ class _Field:
     def __init__(self, runs: Sequence[Sequence[Place]]) -> None:
         first = runs[0][0]
         norths = [place[1] for run in runs for place in run]
-        easts = [_turn(place[2] - first[2]) for run in runs for place in run]
+        easts = [short_way_e7(place[2] - first[2]) for run in runs for place in run]
         self.north = (min(norths) + max(norths)) / 2
         self.east = (min(easts) + max(easts)) / 2
         self.from_east = first[2]
-        self.east_m = _E7_M * max(1e-6, math.cos(math.radians(self.north / 1e7)))
-        high_m, wide_m = (max(norths) - min(norths)) * _E7_M, (max(easts) - min(easts)) * self.east_m
+        self.east_m = E7_M * max(1e-6, math.cos(math.radians(self.north / 1e7)))
+        high_m, wide_m = (max(norths) - min(norths)) * E7_M, (max(easts) - min(easts)) * self.east_m
         self.across_m = max(high_m, wide_m)
         inner = WIDTH - 2 * MARGIN, TRACK_HEIGHT - 2 * MARGIN - 6.0
         self.scale = min(inner[0] / max(wide_m, 1e-3), inner[1] / max(high_m, 1e-3))
         self.height = min(TRACK_HEIGHT, max(45.0, high_m * self.scale + 2 * MARGIN + 6.0))
 
     def at(self, place: Place) -> Point:
-        east = (_turn(place[2] - self.from_east) - self.east) * self.east_m
-        north = (place[1] - self.north) * _E7_M
+        east = (short_way_e7(place[2] - self.from_east) - self.east) * self.east_m
+        north = (place[1] - self.north) * E7_M
         return WIDTH / 2 + east * self.scale, (self.height - 6.0) / 2 - north * self.scale
 
     @property
     def middle(self) -> str:
-        latitude, longitude = self.north / 1e7, _turn(round(self.from_east + self.east)) / 1e7
+        latitude, longitude = self.north / 1e7, short_way_e7(round(self.from_east + self.east)) / 1e7
         north, east = "N" if latitude >= 0 else "S", "E" if longitude >= 0 else "W"
         return f"{abs(latitude):.5f}° {north}, {abs(longitude):.5f}° {east}"
 
@@ -233,8 +231,3 @@ def _nearest(runs: Sequence[Sequence[Place]], at_ns: int) -> Place | None:
 def _round_below(value: float) -> float:
     ten = 10.0 ** math.floor(math.log10(value))
     return next(ten * one for one in (5, 2, 1) if ten * one <= value)
-
-
-def _turn(longitude_e7: int) -> int:
-    """A difference of longitude the short way round."""
-    return (longitude_e7 + 1_800_000_000) % 3_600_000_000 - 1_800_000_000

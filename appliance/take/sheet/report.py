@@ -13,6 +13,7 @@ from appliance import __version__
 from appliance.history.job import FIELDS
 from appliance.history.reader import History
 from appliance.history.rows import Watch
+from appliance.history.schema import RECEIVER
 from appliance.judge.exact import share_bounds
 from appliance.judge.proof import bad_share_most, seconds_to_rule_out
 from appliance.take.forms import FORMS
@@ -20,7 +21,7 @@ from appliance.take.name import file_name
 from appliance.take.sheet import needed, plots
 from appliance.take.sheet.drawing import Drawing
 from appliance.take.sheet.events import SHOWN, Event, counted, events
-from appliance.take.sheet.figures import RECEIVER, Figures, Given, Progress, RawLog, gather, lasting, warns
+from appliance.take.sheet.figures import Figures, Given, Progress, RawLog, gather, lasting, warns
 from appliance.take.span import Span
 from appliance.take.utc import moment
 
@@ -220,10 +221,10 @@ def _losses(of: Figures) -> list[str]:
         if lost is None:
             continue
         times = {1: "once", 2: "twice"}.get(lost.count, f"{lost.count} times")
-        all_, longest = lasting(lost.lasted_ns / 1e9), lasting(lost.longest_ns / 1e9)
+        total_s, longest = lost.lasted_ns / 1e9, lasting(lost.longest_ns / 1e9)
         told.append(
-            f"The controller would have lost its {what} {times}, for {all_} in all; the longest {longest}, at "
-            f"{moment(of.watch, lost.longest_at_ns):%H:%M:%S} UTC."
+            f"The controller would have lost its {what} {times}, for {lasting(total_s)} in all; the longest "
+            f"{longest}, at {moment(of.watch, lost.longest_at_ns):%H:%M:%S} UTC."
         )
     if told or not of.seconds.sentences:
         return told
