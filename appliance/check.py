@@ -7,6 +7,7 @@ from collections.abc import Callable
 
 from appliance import picture, picture_truth
 from appliance.judge.check import Check
+from appliance.judge.controller import Span
 from appliance.judge.faults import Fault
 from appliance.judge.gathered import MOST_S, Gathered
 from appliance.judge.goes_with import goes_with
@@ -41,6 +42,7 @@ class Recording:
         self.source = source
         self.needs = needs
         self.faults: list[Fault] = []
+        self._losses: dict[int, Span] = {}
         self.watch: Watch | None = None
         self.went_go = False
         self._inquiry = Inquiry(lately=False)
@@ -117,6 +119,7 @@ class Recording:
     def _look(self, watch: Watch, at_ns: int) -> None:
         seen = watch.look(at_ns)
         self.faults.extend(seen.opened)
+        self._losses |= {id(loss): loss for loss in watch.controller.take_changed()}  # begun, and again as it ended
         self._inquiry.take(seen.checks, seen.opened, at_ns)
         self.went_go = self.went_go or watch.verdict.state == "go"
         self.gathered.look(watch.receiver, at_ns)
@@ -152,7 +155,7 @@ class Recording:
             "fix": fix,
             "motion": picture_truth.motion(meter),
             "clock": picture_truth.clock(meter, watch.started_ns),
-            "controller_saw": picture_truth.controller_saw(watch, end_ns)["spans"],
+            "controller_saw": picture_truth.losses(sorted(self._losses.values(), key=_began), watch.started_ns),
             "error_seconds": picture_truth.error_seconds(meter),
             "proof": picture_truth.proof(watch, end_ns),
             "causes": picture.causes(self._inquiry, watch, end_ns),
@@ -198,6 +201,10 @@ def why_wait(result: Json) -> str:
         (one["says"] for one in result["checks"] if one["state"] == "unknown" and one["id"] not in OPTIONAL), ""
     )
     return f"It cannot be judged: nothing failed, but a go needs a longer clean run. {pending}".rstrip()
+
+
+def _began(loss: Span) -> int:
+    return loss.start_ns
 
 
 def _order(fault: Fault) -> tuple[int, str, str]:

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
+from appliance.judge.controller import Span
 from appliance.judge.proof import bad_share_most, seconds_to_rule_out
 from appliance.measure.meter import LineMeter
 from appliance.plain import Json, rounded
@@ -59,22 +62,26 @@ def box_ahead_s(offset_s: float | None, wall_less_mono_ns: int) -> float | None:
     return rounded((ahead_s + _DAY_S / 2) % _DAY_S - _DAY_S / 2, 2)
 
 
-def controller_saw(watch: Watch, now_ns: int, most: int | None = None) -> Json:
+def controller_saw(watch: Watch, now_ns: int, most: int) -> Json:
     """When the connected controller would have lost its position or its speed. most: of the spans, the newest."""
-    seen, started_ns = watch.controller, watch.started_ns
-    spans = seen.spans[-most:] if most else seen.spans
+    seen = watch.controller
     return {
         "asked": list(seen.asked),
         "lost_s": {what: rounded(seen.lost_s(what, now_ns), 2) for what in seen.asked},
-        "spans": [
-            {
-                "what": one.what,
-                "start_s": rounded((one.start_ns - started_ns) / 1e9, 3),
-                "end_s": None if one.end_ns is None else rounded((one.end_ns - started_ns) / 1e9, 3),
-            }
-            for one in spans
-        ],
+        "spans": losses(seen.spans[-most:], watch.started_ns),
     }
+
+
+def losses(spans: Iterable[Span], started_ns: int) -> list[Json]:
+    """Each in seconds from the start of the watch; end_s None while it lasts."""
+    return [
+        {
+            "what": one.what,
+            "start_s": rounded((one.start_ns - started_ns) / 1e9, 3),
+            "end_s": None if one.end_ns is None else rounded((one.end_ns - started_ns) / 1e9, 3),
+        }
+        for one in spans
+    ]
 
 
 def error_seconds(meter: LineMeter) -> Json:

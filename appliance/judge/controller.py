@@ -24,8 +24,8 @@ What = Literal["position", "speed"]
 FLOOR_NS = 20_000_000
 """A loss shorter than this is none: an adapter may hold bytes for 16 ms, so no arrival is known finer. Where the
 time-out is a whole number of intervals, each of them would else end in a loss or not as the jitter falls. Ours."""
-SPANS_MOST = 5000
-"""Losses kept in memory, as many as closed faults; history keeps all. Our choice."""
+SPANS_MOST = 200
+"""Losses kept in memory; history keeps all. Our choice."""
 CHANGED_MOST = 200
 """Losses begun or ended between two looks. Our choice."""
 
@@ -71,7 +71,7 @@ class Controller:
     Position comes from GGA where the sheet names it, else from what it names of RMC and GLL, else, where the sheet
     asks for a fix and names no such message, from any of the three. Speed comes from VTG where the sheet names it, else
     from RMC where it names that. What a sheet does not ask cannot be lost. spans: in order of their start, the last
-    5000. The time-out is the longest allowed gap of the message, the shortest of them where several serve.
+    200. The time-out is the longest allowed gap of the message, the shortest of them where several serve.
     """
 
     def __init__(self, needs: Needs, started_ns: int) -> None:

@@ -12,6 +12,7 @@ asked for and kept for the last few listeners; each costs some milliseconds.
 from __future__ import annotations
 
 import math
+from array import array
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
@@ -46,8 +47,8 @@ _NOISE = 0.02
 """Share of the bits that noise turns over, in the signature: two bytes in ten. Tuned on the bench."""
 _CHANCE_BYTES = 700
 _KEPT_MOST = 4
-"""Settings of a listener of which signatures are kept, the last ones asked for: a set takes some 8 MB, and a hunt on a
-line of noise may go through all that there are. Our choice: two lines, each with the one before."""
+"""Settings of a listener of which signatures are kept, the last ones asked for: a set takes half a MB, and a hunt on
+a line of noise may go through all that there are. Our choice: two lines, each with the one before."""
 _NEAR = 2
 """Up to so many times the baud, what is heard depends on each bit of the sender's, and on which parity he sends."""
 
@@ -90,8 +91,8 @@ class Signature:
     __slots__ = ("_bytes", "_words")
 
     def __init__(self, words: Sequence[int]) -> None:
-        self._bytes = _LogShares(Counter(word & 255 for word in words), FLAWED)
-        self._words = _LogShares(Counter(words), 2 * FLAWED)
+        self._bytes = _log_shares(Counter(word & 255 for word in words), FLAWED)
+        self._words = _log_shares(Counter(words), 2 * FLAWED)
 
     def share(self, byte: int) -> float:
         """Of this byte, 0 to 1."""
@@ -104,22 +105,18 @@ class Signature:
         so that even and odd parity spoil just those bytes that the other leaves sound.
         """
         shares = self._words if marked else self._bytes
-        share, rest = shares.get, shares.rest
-        return sum([count * share(word, rest) for word, count in seen.items()])
+        return sum([count * shares[word] for word, count in seen.items()])
 
 
-class _LogShares(dict[int, float]):
+def _log_shares(counts: Counter[int], kinds: int) -> array[float]:
     """Logarithms of the shares of so many kinds of words; of those that did not occur, all the same."""
-
-    def __init__(self, counts: Counter[int], kinds: int) -> None:
-        bare = _BARE * FLAWED / kinds
-        known = (1 - _STRANGE) / (counts.total() + kinds * bare)
-        floor = _STRANGE / kinds
-        super().__init__((word, math.log((count + bare) * known + floor)) for word, count in counts.items())
-        self.rest = math.log(bare * known + floor)
-
-    def __missing__(self, _word: int) -> float:
-        return self.rest
+    bare = _BARE * FLAWED / kinds
+    known = (1 - _STRANGE) / (counts.total() + kinds * bare)
+    floor = _STRANGE / kinds
+    shares = array("d", [math.log(bare * known + floor)]) * kinds
+    for word, count in counts.items():
+        shares[word] = math.log((count + bare) * known + floor)
+    return shares
 
 
 def signature(listening: Setting, candidate: Candidate) -> Signature:

@@ -40,6 +40,11 @@ class Setting:
         return f"{self.bits}{self.parity}{self.stops}"
 
     @property
+    def format(self) -> tuple[int, str, int]:
+        """Data bits, parity and stop bits: what a table of characters rests on, whatever the baud."""
+        return self.bits, self.parity, self.stops
+
+    @property
     def bits_per_character(self) -> int:
         """Start, data, parity and stop bits: the time from one character to the next, back to back."""
         return 1 + self.bits + (self.parity != "N") + self.stops

@@ -112,7 +112,7 @@ class Uart:
         ticks += (limit + 10**9, limit + 2 * 10**9)  # so that no look-ahead runs out of the list
         falls = 0 if self._level == MARK else 1  # index parity of the changes from high to low
         to_stop = OVERSAMPLING * (self._bits - 1) + MIDDLE
-        masks, verdicts = _tables(self.setting)
+        masks, verdicts = _tables(self.setting.bits, self.setting.parity)
         rate_hz, half = self._rate_hz, SECOND_NS // 2 - self._phase
         whole = OVERSAMPLING * self._bits * SECOND_NS - half
         start, at = self._start, 0
@@ -155,16 +155,16 @@ class Uart:
 
 
 @cache
-def _tables(setting: Setting) -> tuple[list[int], list[_Verdict]]:
+def _tables(data_bits: int, parity: str) -> tuple[list[int], list[_Verdict]]:
     """Masks: the bits turned over by a change that sample k sees first. Verdicts: by the bits after the start bit."""
-    checked = setting.parity != "N"
-    bits = setting.bits + checked + 1
+    checked = parity != "N"
+    bits = data_bits + checked + 1
     masks = [(1 << bits + 1) - (1 << k) for k in range(bits + 2)]
     verdicts: list[_Verdict] = []
     for word in range(1 << bits):
-        data = word & (1 << setting.bits) - 1
-        odd = (word & (1 << setting.bits + checked) - 1).bit_count() & 1
-        wrong = checked and odd != (setting.parity == "O")
+        data = word & (1 << data_bits) - 1
+        odd = (word & (1 << data_bits + checked) - 1).bit_count() & 1
+        wrong = checked and odd != (parity == "O")
         verdicts.append((data, not word >> bits - 1, bool(wrong and word), word == 0))
     return masks, verdicts
 

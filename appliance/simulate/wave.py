@@ -105,7 +105,7 @@ def _laid_out(bursts: Iterable[Burst], setting: Setting, ppm: float) -> Iterator
     """For each burst the changes of level in it, and when the wire is free again."""
     bit_ns = Fraction(SECOND_NS, setting.baud) / (1 + Fraction(ppm).limit_denominator(1000) / 1_000_000)
     up, down, half = bit_ns.numerator, bit_ns.denominator, bit_ns.denominator // 2
-    changes, length = _changes(setting), setting.bits_per_character
+    changes, length = _changes(setting.bits, setting.parity), setting.bits_per_character
     base_ns = bit = free_ns = 0  # bit: how many have been sent since base_ns without a rest
     for due_s, data in bursts:
         due_ns = round(due_s * SECOND_NS)
@@ -120,12 +120,12 @@ def _laid_out(bursts: Iterable[Burst], setting: Setting, ppm: float) -> Iterator
 
 
 @cache
-def _changes(setting: Setting) -> tuple[tuple[int, ...], ...]:
+def _changes(bits: int, parity: str) -> tuple[tuple[int, ...], ...]:
     """For each byte the places in its character where the level changes, counted in bits from the start bit's edge."""
     table = []
     for byte in range(256):
-        data = [byte >> place & 1 for place in range(setting.bits)]
-        check = {"N": [], "E": [sum(data) & 1], "O": [sum(data) & 1 ^ 1]}[setting.parity]
+        data = [byte >> place & 1 for place in range(bits)]
+        check = {"N": [], "E": [sum(data) & 1], "O": [sum(data) & 1 ^ 1]}[parity]
         levels = [MARK, SPACE, *data, *check, MARK]
         table.append(tuple(place for place, (was, now) in enumerate(pairwise(levels)) if was != now))
     return tuple(table)

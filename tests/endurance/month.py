@@ -87,7 +87,7 @@ SHAKEN_H = 11
 MEMORY_GROWTH_KB = 6000
 GROWTH_RATIO, GROWTH_FEW = 1.25, 50
 BOUNDED = {
-    "controller.spans": 5000,
+    "controller.spans": 200,
     "_bins": 1401,
     "errors._recent[]": 1000,
     "page[]._kept[].way": 1200,

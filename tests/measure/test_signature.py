@@ -7,7 +7,8 @@ from collections import Counter
 
 import pytest
 
-from appliance.measure.sampling import FLAWED
+from appliance.measure import sampling
+from appliance.measure.sampling import FLAWED, _words
 from appliance.measure.signature import (
     _KEPT_MOST,
     BAUDS,
@@ -15,6 +16,7 @@ from appliance.measure.signature import (
     FORMATS,
     Candidate,
     Signature,
+    _heard,
     _made,
     _unmade,
     prepare,
@@ -98,6 +100,17 @@ def test_a_call_makes_no_more_than_it_may() -> None:
         assert turns < 100
     assert turns >= 10
     assert prepare(listening, 0)
+
+
+def test_what_levels_mean_is_kept_by_format_for_so_many_and_no_less_true(monkeypatch: pytest.MonkeyPatch) -> None:
+    near = [one for one in CANDIDATES if one.setting.baud in (38_400, 57_600) and one.kind in ("text", "inverted")]
+    heard = [_heard(Setting(baud), one) for baud in (38_400, 40_000) for one in near]
+    assert 100 < len(_words(8, "N")) <= sampling._WORDS_MOST
+    monkeypatch.setattr(sampling, "_WORDS_MOST", 50)
+    _words.cache_clear()
+    assert [_heard(Setting(baud), one) for baud in (38_400, 40_000) for one in near] == heard
+    assert _words.cache_info().currsize == 1  # of both bauds
+    assert len(_words(8, "N")) <= 50
 
 
 def test_a_hunt_through_all_settings_fills_no_memory() -> None:
