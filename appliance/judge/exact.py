@@ -8,11 +8,12 @@ of a share are those of Clopper and Pearson, Biometrika 26 (1934).
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from math import exp, inf, lgamma, log
+from math import exp, floor, inf, lgamma, log, sqrt
 
 _LIKELY = 1 + 1e-7
 """Outcomes as likely as what was seen, but for rounding, count as such."""
 _HALVINGS = 60
+_FAR = 80.0
 
 
 def rates_differ(first: int, first_s: float, second: int, second_s: float) -> float:
@@ -64,7 +65,13 @@ def _where(rising: Callable[[float], float], value: float) -> float:
 
 
 def _at_most(hits: int, of: int, share: float) -> float:
-    return sum(exp(_log_binomial(n, of, share)) for n in range(hits + 1))
+    """The chance of so many or fewer. A month has millions of seconds, so only what is no less than e^-_FAR is added
+    up, by Chernoff's bounds of what lies so far under the mean, or over it."""
+    mean = of * share
+    if hits > mean + _FAR / 3 + sqrt(_FAR * _FAR / 9 + 2 * _FAR * mean):
+        return 1.0
+    least = max(0, floor(mean - sqrt(2 * _FAR * mean)))
+    return sum(exp(_log_binomial(n, of, share)) for n in range(least, hits + 1))
 
 
 def _no_likelier(log_chances: Iterable[float], seen: float) -> float:
