@@ -18,12 +18,12 @@ import pytest
 
 from appliance.history.reader import History
 from appliance.line.tuning import read_back
-from appliance.play import WavePlayer
 from appliance.sentence.setting import Setting
 from appliance.simulate.drive import Drive
 from appliance.simulate.receiver import Receiver, ReceiverSettings
 from appliance.simulate.wave import encode
 from appliance.watch import RECEIVER
+from tests.wave_player import WavePlayer
 
 pytestmark = pytest.mark.slow
 

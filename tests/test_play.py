@@ -13,7 +13,7 @@ from collections.abc import Iterator
 import pytest
 import serial
 
-from appliance.play import LOOK_S, Player, WavePlayer, setting_at
+from appliance.play import LOOK_S, Player
 from appliance.sentence.setting import Setting
 from appliance.simulate.drive import Drive
 from appliance.simulate.receiver import Burst, Receiver, ReceiverSettings
@@ -21,6 +21,7 @@ from appliance.simulate.story import AFTERNOON, play
 from appliance.simulate.uart import receive
 from appliance.simulate.wave import Waveform, encode, spans
 from appliance.simulate.wire import Piece, pieces
+from tests.wave_player import WavePlayer, setting_at
 
 PLAYED_S = 1.1
 
