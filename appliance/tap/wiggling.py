@@ -126,5 +126,5 @@ def losses(wiggle: Wiggle, now_ns: int) -> str:
     lasted = duration((now_ns - wiggle.started_ns) / 1e9)
     if not wiggle.count:
         return f"no loss in {lasted}"
-    number = "1 loss" if wiggle.count == 1 else f"{wiggle.count} losses"
-    return f"{number} in {lasted}: {wiggle.damaged_count} damaged, {wiggle.missing_count} missing"
+    lost = "1 loss" if wiggle.count == 1 else f"{wiggle.count} losses"
+    return f"{lost} in {lasted}: {wiggle.damaged_count} damaged, {wiggle.missing_count} missing"

@@ -20,10 +20,12 @@ from babel.numbers import format_decimal
 
 from appliance.history.job import Job
 from appliance.history.reader import History
+from appliance.history.rows import WatchStart
 from appliance.history.writer import HistoryWriter
 from appliance.judge.goes_with_words import circumstance_says, period_says
 from appliance.judge.needs import list_all
 from appliance.judge.questions import EITHERS, SCALES
+from appliance.sentence.chunk import Chunk
 from appliance.simulate.faults import FAULTS, Spell
 from appliance.site import fault_text, job, page_text
 from appliance.site.app import web_folder
@@ -33,6 +35,7 @@ from appliance.site.languages import LANGUAGES, Languages
 from appliance.site.phrases import HOLE, Phrases
 from appliance.take.sheet import build, pdf
 from appliance.take.span import last
+from appliance.tap.wiggling import losses
 from tests.saying import Saying
 from tests.web.conftest import MACHINE
 from tests.web.now_states import CASES, GONE, Case
@@ -113,6 +116,24 @@ def test_no_text_of_a_page_falls_through(past: Any, picture: dict[str, Any], mir
     past.show(picture)
     after = past.client.get(path).get_data(as_text=True)
     assert fallen(mirror, [typed.sub("", page) for page in (before, after)]) == set()
+
+
+@pytest.mark.parametrize("hits", [0, 1, 127])
+def test_what_a_wiggle_test_found_is_known(mirror: Phrases, hits: int) -> None:
+    """As a mark, which front page, day and sheet show."""
+    wiggle: Any = SimpleNamespace(started_ns=0, count=hits, damaged_count=hits, missing_count=0)
+    for how in ("ended", "ended with its watch", "ended by itself after 15 min"):
+        assert mirror.read_back(f"Wiggle test {how}: {losses(wiggle, 12_400_000_000)}")[1]
+
+
+def test_small_sizes_are_told_in_the_language_of_the_page(page: Any) -> None:
+    with HistoryWriter(page.history_path) as writer:
+        writer.begin_watch(WatchStart(0, 0, "rate-section", "", MACHINE, "0"))
+        for line in ("from-receiver", "from-controller"):
+            writer.add_chunk(line, Chunk(b"$GPHDT,74.20,T*34\r\n", 0, 1000))
+    html = page.client.get("/take", headers={"Accept-Language": "de"}).text
+    assert " roh</small>" in html
+    assert " raw</small>" not in html
 
 
 @pytest.mark.parametrize("fault", [1, 2])

@@ -57,6 +57,15 @@ def test_the_count_and_its_parts_are_shown(page: Any, picture: dict[str, Any]) -
     assert "The last 60 s of the test: 3 losses." in html
 
 
+@pytest.mark.parametrize(("on", "words"), [(True, "seit Beginn"), (False, "im letzten Test")])
+def test_the_count_is_told_in_the_language_of_the_phone(
+    page: Any, picture: dict[str, Any], on: bool, words: str
+) -> None:
+    shown(page, picture, on=on)
+    html = page.client.get("/wiggle", headers={"Accept-Language": "de"}).text
+    assert f"<span>Ausfälle</span> <span>{words}</span>, " in html
+
+
 def test_a_tap_that_stopped_is_no_steady_line(page: Any, picture: dict[str, Any]) -> None:
     shown(page, picture)
     page.picture_path.unlink()
