@@ -7,8 +7,9 @@ from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from flask import Flask, render_template
+from flask import Flask, redirect, render_template, request
 from werkzeug.exceptions import HTTPException, NotFound
+from werkzeug.wrappers import Response as AnyResponse
 
 from appliance import recent_log
 from appliance.site import (
@@ -127,6 +128,13 @@ def _errors(app: Flask) -> None:
     def plain_error(error: HTTPException) -> tuple[str, int]:
         says = error.description or "That did not work."
         return render_template("error.html", says=says), error.code or 500
+
+    @app.errorhandler(405)
+    def an_order_that_is_only_opened(error: HTTPException) -> AnyResponse | tuple[str, int]:
+        """The address of an order, reloaded or typed, leads to the page on which the order is given."""
+        if request.method != "GET" or request.accept_mimetypes.best != "text/html":
+            return plain_error(error)
+        return redirect(request.path.rsplit("/", 1)[0] or "/", 303)
 
     @app.errorhandler(404)
     def not_here(error: HTTPException) -> tuple[str, int]:

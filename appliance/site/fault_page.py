@@ -12,7 +12,7 @@ from urllib.parse import urlencode
 from flask import Flask, Response, abort, render_template
 
 from appliance.history.reader import History
-from appliance.history.rows import Clip, HistoryError, StoredFault, Watch
+from appliance.history.rows import Clip, HistoryDamaged, HistoryError, StoredFault, Watch
 from appliance.history.schema import RECEIVER
 from appliance.judge.causes import Suspect
 from appliance.judge.faults import Fault
@@ -84,6 +84,8 @@ def _seen(history_path: Path, id_: int, losses_most: int | None = None) -> Seen:
     with History(history_path) as history:
         try:
             found = history.fault(id_)
+        except HistoryDamaged:
+            raise  # whether it is in there, nobody can say
         except HistoryError:
             abort(404, "That fault is not in the history of this box. The oldest are dropped when room is short.")
         return see(history, found, losses_most)

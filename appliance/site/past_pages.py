@@ -7,8 +7,10 @@ from pathlib import Path
 
 from flask import Flask, render_template
 
-from appliance.history.rows import HistoryError
+from appliance.history.rows import HistoryDamaged, HistoryError
 from appliance.site import all_pages, day_page, fault_page, pattern_page, take_page, track_page
+
+DAMAGED_ADVICE = "Switch the box off and on: it sets a damaged history aside, whole, and begins a new one."
 
 
 def install(app: Flask, history_path: Path, ending: threading.Event) -> None:
@@ -16,7 +18,8 @@ def install(app: Flask, history_path: Path, ending: threading.Event) -> None:
 
     @app.errorhandler(HistoryError)
     def unreadable(error: HistoryError) -> tuple[str, int]:
-        return render_template("error.html", says=str(error)), 503
+        advice = DAMAGED_ADVICE if isinstance(error, HistoryDamaged) else ""
+        return render_template("error.html", says=str(error), advice=advice), 503
 
     fault_page.install(app, history_path)
     day_page.install(app, history_path)

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import itertools
 import threading
-from collections.abc import Iterator
+from collections.abc import Generator
 from pathlib import Path
 from typing import Any
 
@@ -119,7 +120,7 @@ def _download(app: Flask, history_path: Path, ending: threading.Event, tickets: 
         if ticket:
             tickets.begin(ticket, size)
 
-        def pieces() -> Iterator[bytes]:
+        def pieces() -> Generator[bytes, None, None]:
             with History(history_path) as history:
                 for piece in FORMS[form].lines(history, watch, line, span.from_ns, span.to_ns):
                     if ending.is_set():
@@ -128,7 +129,14 @@ def _download(app: Flask, history_path: Path, ending: threading.Event, tickets: 
                     tickets.sent(ticket, len(piece))
             tickets.done(ticket)
 
-        response = Response(pieces(), content_type=FORMS[form].mimetype)
+        sending = pieces()
+        try:
+            first = next(sending, b"")  # what cannot be read at all is told on a page, and not as a broken file
+        except BaseException:
+            free.release()
+            raise
+        response = Response(itertools.chain((first,), sending), content_type=FORMS[form].mimetype)
+        response.call_on_close(sending.close)
         response.call_on_close(free.release)
         name = file_name(watch, FORMS[form], line, span.from_ns, span.to_ns)
         response.headers["Content-Disposition"] = f'attachment; filename="{name}"'

@@ -5,7 +5,7 @@ from __future__ import annotations
 from flask import abort, request
 
 from appliance.history.reader import History
-from appliance.history.rows import HistoryError, Watch
+from appliance.history.rows import HistoryDamaged, HistoryError, Watch
 
 WATCHES_MOST = 50
 """The newest that a page offers; the page of all watches leads to what is older. Our choice."""
@@ -26,6 +26,8 @@ def of(history: History, watch_id: int) -> Watch:
     """The watch of that number. 404 where there is none."""
     try:
         return history.watch(watch_id)
+    except HistoryDamaged:
+        raise  # whether it is in there, nobody can say
     except HistoryError:
         abort(404, NOT_HERE)
 

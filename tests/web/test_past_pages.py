@@ -11,7 +11,7 @@ import pytest
 from appliance.history.rows import Clip, FaultRow, LossRow, WatchStart
 from appliance.history.writer import HistoryWriter
 from appliance.sentence.chunk import Chunk
-from appliance.site import evidence
+from appliance.site import evidence, take_page
 from tests.web.conftest import AWAY, BYTE_NS, MACHINE, NS, STARTED_NS, sentence
 
 
@@ -201,3 +201,32 @@ def test_what_the_watch_is_called_is_escaped(page: Any, evil_morning: Any) -> No
         assert "<b>tractor" not in page.html(path)
         assert "<b>away" not in page.html(path)
     assert "&lt;b&gt;away" in page.html("/")
+
+
+@pytest.fixture
+def torn(past: Any) -> Any:
+    """The page over a history whose second half was overwritten."""
+    raw = bytearray(past.history_path.read_bytes())
+    half = len(raw) // 2
+    raw[half:] = bytes(byte ^ 0x5A for byte in raw[half:])
+    past.history_path.write_bytes(raw)
+    return past
+
+
+@pytest.mark.parametrize("path", ["/fault/1", "/take/raw", "/take/text"])
+def test_a_damaged_history_is_told_as_damaged_with_what_to_do(torn: Any, path: str) -> None:
+    text = torn.html(path, 503)
+    assert "That did not work" in text
+    assert "Switch the box off and on: it sets a damaged history aside" in text
+
+
+def test_a_download_that_fails_at_once_leaves_room_for_the_next(torn: Any) -> None:
+    for _ in range(take_page.DOWNLOADS_MOST + 1):
+        assert "it sets a damaged history aside" in torn.html("/take/raw", 503)
+
+
+@pytest.mark.parametrize(("order", "page_of_it"), [("/box/try", "/box"), ("/mark", "/"), ("/box/erase", "/box")])
+def test_the_address_of_an_order_leads_to_its_page_when_it_is_opened(page: Any, order: str, page_of_it: str) -> None:
+    answer = page.client.get(order, headers={"Accept": "text/html,application/xhtml+xml,*/*;q=0.8"})
+    assert (answer.status_code, answer.headers["Location"]) == (303, page_of_it)
+    assert page.client.get(order).status_code == 405  # a program is told what is wrong
