@@ -11,6 +11,7 @@ import pytest
 from playwright.sync_api import Browser, Page
 
 from tests.web.conftest import layout_shifts
+from tests.web.test_seen import losing
 from tests.web.test_track_page import drive, lanes
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
@@ -91,6 +92,33 @@ def test_text_twice_as_large_is_all_there(large: Browser, address: str) -> None:
         assert page.evaluate("document.documentElement.scrollWidth") <= 390, path
         assert page.evaluate(CUT) == [], path
         assert page.locator("nav.bar").evaluate("(bar) => getComputedStyle(bar).position") == "static"
+    context.close()
+
+
+CUT_WORDS = """() => [...document.querySelectorAll(".word")]
+  .filter((one) => one.scrollWidth > one.clientWidth + 1).map((one) => one.textContent)"""
+
+
+@pytest.mark.parametrize("twice", [False, True])
+def test_the_word_of_the_verdict_is_whole_in_every_language(
+    browser: Browser, large: Browser, past: Any, server: Any, *, picture: dict[str, Any], turned: Any, twice: bool
+) -> None:
+    context = (large if twice else browser).new_context(viewport={"width": 390, "height": 844})
+    page = context.new_page()
+    address = f"http://linelamp.local:{server.port}"
+    for language in ("en", "de", "fr", "es", "pt-BR"):
+        page.goto(f"{address}/language/{language}")
+        for state in ("go", "wait", "no-go"):
+            with past.kept_up(losing(picture, turned, state)):
+                page.goto(f"{address}/")
+                assert page.locator(f"#verdict .verdict.{state}").count() == 1
+                assert page.evaluate(CUT_WORDS) == [], language
+                assert page.evaluate(CUT) == [], (language, state)
+                assert page.evaluate("document.documentElement.scrollWidth") <= 390, (language, state)
+        past.picture_path.unlink()
+        page.goto(f"{address}/wiggle")
+        assert page.locator(".verdict.deaf").count() == 1
+        assert page.evaluate(CUT_WORDS) == [], language
     context.close()
 
 
