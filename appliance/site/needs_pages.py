@@ -37,11 +37,12 @@ def install(app: Flask, picture: PictureFile, folders: Sequence[Path], command_s
 def _reading(app: Flask, picture: PictureFile, folders: Sequence[Path]) -> None:
     @app.get("/needs")
     def sheets() -> str:
-        shown = picture.look().picture
+        shown, listed = picture.look().picture, needs.list_all(folders)
+        taken = next((one for one in listed if one.name == request.args.get("taken")), None)  # the picture follows
         return render_template(
             "needs.html",
-            sheets=needs.list_all(folders),
-            in_use=shown["needs"] if shown else None,
+            sheets=listed,
+            in_use=(taken or shown["needs"]) if shown else None,
             own=_own(folders),
             said=SAID.get(request.args.get("said", "")),
         )
@@ -110,7 +111,7 @@ def _changing(app: Flask, picture: PictureFile, folders: Sequence[Path], command
     def use(name: str) -> AnyResponse:
         _listed(folders, name)
         order = {"do": "needs-use", "name": name}
-        return carry_out(lambda: ask(command_socket, order), SAID["used"], "/needs?said=used")
+        return carry_out(lambda: ask(command_socket, order), SAID["used"], f"/needs?said=used&taken={name}")
 
     @app.post("/needs/<name>/delete")
     @changes

@@ -69,10 +69,15 @@ class Field:
             how = f"At most {key.most:g} characters"
         else:
             how = "" if self.choices else f"From {key.least:g} to {key.most:g}"
-        holds = WORDS[key.default] if isinstance(key.default, bool) else key.default_says
+        holds = self.default_says
         empty = "Must be given" if key.required else f"Left out: {holds}"
         told = [how[:1].upper() + how[1:], "" if key.default == "" else empty]
         return " ".join(f"{part}." for part in told if part)
+
+    @property
+    def default_says(self) -> str:
+        """What holds where it is left out, in the words that the page chooses by."""
+        return WORDS[self.key.default] if isinstance(self.key.default, bool) else self.shown.default_says
 
     @property
     def choices(self) -> list[str]:

@@ -72,6 +72,7 @@ def test_a_sheet_is_read_with_each_value_s_meaning(box: Any) -> None:
     text = box.html("/needs/rate-section")
     assert "Greatest share of the line&#39;s capacity in use" in text
     assert "This sheet is in use." in text
+    assert "left out: yes" in box.html("/needs/position-1hz")  # and not "true", as a file has it
     assert "Take it into use" not in text
     assert "Take it into use" in box.html("/needs/alive")
     assert "no such sheet" in box.html("/needs/nothing", 404)
@@ -168,6 +169,8 @@ def test_taking_into_use_and_deleting_are_orders(box: Any, listener: Any) -> Non
     assert answer.status_code == 503
     assert "That sheet is in use." in answer.text
     assert "A new watch has begun" in box.html("/needs?said=used")
+    assert "In use: <b>Anything alive</b>" in box.html("/needs?said=used&taken=alive")  # the picture is of before yet
+    assert "In use: <b>Rate and section" in box.html("/needs?said=used&taken=nothing")
     assert "evil" not in box.html("/needs?said=evil")
 
 
