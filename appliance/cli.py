@@ -108,11 +108,12 @@ def check(file: Path, needs_name: str, watch_id: int | None, as_json: bool) -> N
     from appliance.judge import needs  # noqa: PLC0415
     from appliance.judge.sheet import SheetError  # noqa: PLC0415
     from appliance.recording import RecordingError  # noqa: PLC0415
-    from appliance.source import open_source  # noqa: PLC0415
+    from appliance.source import is_history, open_source  # noqa: PLC0415
 
     try:
         sheet = needs.load(needs_name)
-        recording = judging.Recording(open_source(history_of(file, None), sheet, watch_id), sheet)
+        path = history_of(file, None) if is_history(file) else file  # a log has nothing to do with this box's settings
+        recording = judging.Recording(open_source(path, sheet, watch_id), sheet)
         with click.progressbar(length=recording.source.size, label="Judging", file=sys.stderr, hidden=hidden()) as bar:
             recording.run(bar.update)
     except (SheetError, RecordingError, HistoryError, OSError) as trouble:

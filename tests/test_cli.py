@@ -309,6 +309,15 @@ def test_settings_that_cannot_be_used_are_told(started: list[Any], tmp_path: Pat
     assert started == []
 
 
+def test_a_log_is_judged_whatever_this_boxs_settings(
+    healthy: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(settings, "DEFAULT_FILE", tmp_path / "linelamp.toml")
+    (tmp_path / "linelamp.toml").write_text("machine = 3\n")
+    result = call("check", healthy, "--needs", "alive")
+    assert (result.exit_code, result.stderr) == (0, "")
+
+
 def test_web_serves_where_it_is_asked_to(started: list[Any]) -> None:
     assert call("web", "--host", "127.0.0.1", "--web-port", 8123).exit_code == 7
     (box,) = started

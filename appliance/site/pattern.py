@@ -30,6 +30,7 @@ AGAIN_S = 600
 KEPT = 4
 MARK_NS = int(MARK_S * NS)
 WAY_POINTS = 600
+FAILED = "It could not be worked out, by a mistake in this program. The log on the page Box tells more."
 
 Key = tuple[int, int, int]
 Place = tuple[float, float]
@@ -83,6 +84,9 @@ class Patterns:
             found = worked_out(self._path, watch)
         except HistoryError as trouble:
             found = Pattern([], [], 0.0, False, [], [], str(trouble))
+        except Exception:  # or the page would wait for it for ever
+            log.exception("the pattern of watch %d could not be worked out", watch.id)
+            found = Pattern([], [], 0.0, False, [], [], FAILED)
         with self._lock:
             self._kept[key] = found
             while len(self._kept) > KEPT:

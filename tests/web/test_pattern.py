@@ -117,6 +117,18 @@ def test_a_watch_without_faults_has_nothing_to_explain(page: Any, settled: Calla
     assert "there is nothing to explain" in settled()
 
 
+def test_what_fails_is_told_and_not_waited_for_for_ever(
+    page: Any, settled: Callable[[], str], monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    def fails(*_: object) -> pattern_of.Pattern:
+        raise ZeroDivisionError
+
+    monkeypatch.setattr(pattern_of, "worked_out", fails)
+    day(page.history_path, [500])
+    assert "by a mistake in this program" in settled()
+    assert "ZeroDivisionError" in caplog.text
+
+
 def test_no_page_waits_for_it_and_it_is_worked_out_once(page: Any, monkeypatch: pytest.MonkeyPatch) -> None:
     day(page.history_path, [500])
     free, worked = threading.Event(), []
