@@ -65,6 +65,8 @@ class Child:
         code = self.process.poll()
         if code is None:
             return None
+        if code == 0:
+            return f"{self.name} ended in good order: it was asked to on the page."
         how = f"was ended by signal {-code}" if code < 0 else f"ended by itself with exit code {code}"
         said = self.log.read_text(errors="replace").strip()[-LOG_TAIL:]
         return f"{self.name} {how}." + (f" It said:\n{said}" if said else " It said nothing.")

@@ -35,6 +35,12 @@ def test_a_child_that_is_killed_is_told(tmp_path: Path) -> None:
     assert dead.obituary() == f"tap was ended by signal {signal.SIGKILL}. It said nothing."
 
 
+def test_a_child_that_the_page_stops_is_told_as_stopped(tmp_path: Path) -> None:
+    dead = child(tmp_path, "pass")
+    dead.process.wait(10)
+    assert dead.obituary() == "tap ended in good order: it was asked to on the page."
+
+
 READY = "import signal, sys, time; signal.signal(signal.SIGTERM, {handler}); print('ready', flush=True); time.sleep(60)"
 
 

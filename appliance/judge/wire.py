@@ -228,4 +228,4 @@ def _drowned(wire: Wire) -> Check:
 
 
 def _percent(belief: Belief) -> str:
-    return f"sure to {min(100, int(belief.confidence * 100))} %"
+    return f"sure to {min(99, int(belief.confidence * 100))} %"  # rounded down: nothing is sure to 100 %
