@@ -46,6 +46,8 @@ BOX_CLOCKS = (
     *(datetime(1970, 1, 1), datetime(2000, 1, 1), datetime(2026, 5, 4, 9), datetime(2038, 1, 19)),
     datetime(2100, 2, 28),
 )
+LOOKS_ASLEEP = 20
+"""In hours of which nothing is heard the box looks seldom, as if it were asleep: so its own clock leaps too."""
 CLOCK_STEPS_S = (1, -1, 3600, -86_400, 5 * 365 * 86_400)
 
 
@@ -127,7 +129,7 @@ class StrangeBox:
                 for at_s, data in self.talk.pieces():
                     at_ns = self.origin_ns + round(at_s * 1e9)
                     while self.now_ns + LOOK_NS <= at_ns:
-                        self._look()
+                        self._look(max(LOOK_NS, (at_ns - self.now_ns) // LOOKS_ASLEEP))
                     self._hear(Chunk(data, max(at_ns, self.now_ns), 10 * S // self.talk.baud))
                     log.write(data)
             for _ in range(10):
@@ -153,8 +155,8 @@ class StrangeBox:
             setting = self.listening.watch.meters[line].listening if refused else wanted
             self.listening.handle((line, Tuned(line, chunk.end_ns, setting, "It cannot." if refused else "", 0.0)))
 
-    def _look(self) -> None:
-        self.now_ns += LOOK_NS
+    def _look(self, after_ns: int = LOOK_NS) -> None:
+        self.now_ns += after_ns
         self._befalls()
         listening = self.listening
         listening.watch.prepare()

@@ -148,12 +148,14 @@ CHANGES = (
 
 @dataclass
 class Talk:
-    """The traffic of one seed on a line of so many baud. seconds: how long. sentences: how many were said."""
+    """The traffic of one seed on a line of so many baud. seconds: how long, without the hours of which nothing is
+    heard (slept_s). sentences: how many were said."""
 
     seed: int
     baud: int
     seconds: float
     sentences: int = 0
+    slept_s: float = 0.0
     spells: list[Spell] = field(default_factory=list)
 
     def pieces(self) -> Iterator[tuple[float, bytes]]:
@@ -171,7 +173,7 @@ class Talk:
                 data = self._epoch(receiver, chance)
                 free_s = max(free_s, at_s + late_s)
                 for piece in _cut(data, chance):
-                    yield free_s, piece
+                    yield free_s + self.slept_s, piece
                     free_s += len(piece) * 10 / self.baud
             receiver.go_on(apart_s)
             at_s += apart_s
@@ -197,7 +199,7 @@ class Talk:
     def _befall(self, receiver: Receiver, chance: random.Random, at_s: float, apart_s: float) -> float:
         """Something else begins; the time between epochs from now on."""
         until_s = at_s + chance.choice((0.3, 2.0, 4.0, 12.0, 1e9))
-        what = chance.randrange(14)
+        what = chance.randrange(15)
         if what < 5:
             self.spells.append(Spell(until_s, chance.choice(CHANGES)(chance)))
         elif what == 5:
@@ -215,6 +217,10 @@ class Talk:
         elif what == 10:
             receiver.quality, receiver.decimals = chance.randrange(10), chance.choice((0, 1, 3, 4, 7, 8, 12))
             receiver.age_s = chance.choice((0.0, 1.0, 30.0, 999.0, 1e8))
+        elif what == 14 and chance.random() < 0.2:
+            gone_s = chance.choice((20, 700, 20_000))
+            self.slept_s += gone_s
+            receiver.jump(gone_s if chance.random() < 0.7 else 0)
         elif what == 11:
             self.spells.append(Spell(min(until_s, at_s + 12), late_s=chance.choice((0.05, 0.3, 1.0, 5.0))))
         elif what == 12:
