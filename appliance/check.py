@@ -26,7 +26,8 @@ from appliance.watch import CONTROLLER, LOOK_NS, RECEIVER, Watch
 _SETTLED_NS = 30_000_000_000
 """After this long without a byte nothing that a look could find changes any more: the looks in between are left out."""
 
-_NEVER_NS = 2**63
+_NEVER_NS = 2**127
+"""Later than any time that a log can tell: what is dated by its own rows alone may pass the 64 bits of history."""
 
 CANNOT_JUDGE = 2
 EXIT = {"go": 0, "no-go": 1, "wait": CANNOT_JUDGE}

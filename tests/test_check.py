@@ -64,6 +64,17 @@ def test_of_a_long_log_it_is_told_which_hours_were_asked(tmp_path: Path) -> None
     assert "asked of the last 72 hours" in recording.result()["notes"][-1]
 
 
+def test_times_past_those_that_history_can_keep_are_judged_as_any_others() -> None:
+    late = [Chunk(one.data, one.start_ns + 2**63, one.step_ns) for one in simulated(*STORY)]
+    found = []
+    for pieces in (simulated(*STORY), late):
+        recording = Recording(Source((Recorded(RECEIVER, one) for one in pieces), 0, True, None, name="a line"), USUAL)
+        recording.run()
+        found.append(recording.result())
+    assert found[1]["faults"] == found[0]["faults"]
+    assert found[1]["verdict"] == "no-go"
+
+
 def history_of(path: Path, pieces: list[Chunk], *, dated: bool = True) -> Path:
     with HistoryWriter(path) as writer:
         writer.begin_watch(WatchStart(ORIGIN_NS, UTC_NS + ORIGIN_NS, "rate-section", "", "Tractor 3", "0"))

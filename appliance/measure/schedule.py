@@ -83,7 +83,7 @@ class Schedule:
             return 0.0
         if middle / 2 < ranked[0] and ranked[-1] < 1.5 * middle:  # as mostly: each counts as one
             return sum(ranked) / len(ranked)
-        steps = [round(interval / middle) for interval in self._intervals]
+        steps = [max(0, round(interval / middle)) for interval in self._intervals]  # times in a log may step back
         return sum(interval for interval, count in zip(self._intervals, steps, strict=True) if count) / sum(steps)
 
     def _lock(self, at_ns: int, period_ns: float) -> None:

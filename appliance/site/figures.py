@@ -41,7 +41,7 @@ _NUMBER = re.compile(
 )
 _DATE = re.compile(r"(?<![\w.:/,-])\d{4}-(?:0[1-9]|1[0-2])-(?:0[1-9]|[12]\d|3[01])(?![\w/-]|\.\w)")
 _UNIT = "|".join(re.escape(unit) for unit in sorted(UNITS.split(), key=len, reverse=True))
-_ALL_FIGURES = re.compile(rf"(?:[-+<>~\N{{MINUS SIGN}}]?\d[\d,]*+(?:\.\d+)?+|{_UNIT}|[-\N{{EN DASH}}/()±]|\s)+")
+_ALL_FIGURES = re.compile(rf"(?:[-+<>~\N{{MINUS SIGN}}]?\d[\d,]*+(?:\.\d+)?+|{_UNIT}|[-\N{{EN DASH}}…/()±]|\s)+")
 
 
 def is_figure(text: str) -> bool:

@@ -66,7 +66,15 @@ NAMED = ("Text Transmission", *(name for name, *_ in pynmea2.types.talker.TXT.fi
 """What a type that is not judged is called, and its fields: as pynmea2 has it, in English."""
 TYPED = re.compile(
     "|".join(
-        (f", {MACHINE}", ": row 12", "Drawn by chance", "(?<=>)alive: ", "(?<=[ >])-?(?:nan|inf)(?![a-z])", *NAMED)
+        (
+            f"(?<!UTC), {MACHINE}",
+            "any words",
+            ": row 12",
+            "Drawn by chance",
+            "(?<=>)alive: ",
+            "(?<=[ >])-?(?:nan|inf)(?![a-z])",
+            *NAMED,
+        )
     )
 )
 """What somebody wrote, and what a field was said to hold."""

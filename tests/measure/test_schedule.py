@@ -204,3 +204,13 @@ def test_a_schedule_comes_after_none() -> None:
     rms_s, p95_s = measured([steady.arrivals[0]] * 50 + steady.arrivals)
     assert rms_s == pytest.approx(steady.rms_s, rel=RMS_TOLERANCE)
     assert p95_s == pytest.approx(steady.p95_s, rel=P95_TOLERANCE)
+
+
+def test_times_that_step_back_in_a_log_are_no_trouble() -> None:
+    """Intervals of -2, 1 and 1 ms: as steps they would add up to none."""
+    schedule = Schedule()
+    for number in range(60):
+        schedule.add(1_000_000 * (0, -2, -1)[number % 3])
+    farthest_s = schedule.take_farthest_s()
+    assert farthest_s is not None
+    assert 0 < farthest_s < 0.1

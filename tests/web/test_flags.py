@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from appliance.site.figures import is_figure
 from appliance.site.flags import STEM, TALL, WIDE, flags, words
 
 WIDTH = 358.0
@@ -46,3 +47,4 @@ def test_those_that_lie_close_are_one() -> None:
 )
 def test_what_stands_on_it(numbers: tuple[int, ...], told: str) -> None:
     assert words(numbers) == told
+    assert is_figure(told)  # or a language would not know it
