@@ -211,6 +211,4 @@ def test_times_that_step_back_in_a_log_are_no_trouble() -> None:
     schedule = Schedule()
     for number in range(60):
         schedule.add(1_000_000 * (0, -2, -1)[number % 3])
-    farthest_s = schedule.take_farthest_s()
-    assert farthest_s is not None
-    assert 0 < farthest_s < 0.1
+    assert schedule.take_farthest_s() == 0.0  # all lie on whole milliseconds, which is the usual interval
