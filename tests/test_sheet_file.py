@@ -99,7 +99,7 @@ def test_two_watches_are_compared(history: Path) -> None:
     assert change["p"] == pytest.approx(2 * 0.5**6)  # all six of six before, two-sided: both watches are as long
     assert found["cautions"] == []
     code, said = run("compare", "1", "2", "--history", history)
-    assert "silent: 6 in 40 min 0 s before, 0 in 40 min 0 s after" in said
+    assert "Line silent: 6 in 40 min 0 s before, 0 in 40 min 0 s after" in said
     assert "watch 2, from 2026-05-04 09:13 UTC, Tractor 3" in said
 
 

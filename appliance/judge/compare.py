@@ -15,6 +15,7 @@ from typing import Any
 
 from appliance.judge.circumstances import Onset, Second
 from appliance.judge.exact import fisher, rates_differ, ratio_bounds
+from appliance.judge.names import NAMES
 from appliance.judge.permutation import holm
 from appliance.judge.words import duration
 
@@ -110,6 +111,7 @@ def _row(kind: str, before: tuple[float, int], after: tuple[float, int], p: floa
 
 def _says(kind: str, before: tuple[float, int], after: tuple[float, int], p: float) -> str:
     (before_s, first), (after_s, second) = before, after
+    kind = NAMES.get(kind, kind)
     told = (
         f"{kind}: {first} in {duration(before_s)} before, {second} in {duration(after_s)} after; "
         f"p = {f'{p:.2g}' if p >= 1e-4 else 'below 0.0001'}"

@@ -15,6 +15,7 @@ from appliance.history.job import FIELDS, Job, JobError, clean, from_given
 from appliance.history.reader import History
 from appliance.history.rows import HistoryError
 from appliance.history.schema import RECEIVER
+from appliance.judge.names import NAMES
 from appliance.judge.sheet import SheetError
 from appliance.site import languages
 from appliance.site.letting_in import changes
@@ -144,5 +145,6 @@ def _compare(app: Flask, history_path: Path) -> None:
                 shown, says = [], str(wrong)
             watches = offered(history, *shown)
         return render_template(
-            "compare.html", watches=watches, watch_words=watch_words, before=before, after=after, found=found, says=says
-        )
+            "compare.html", watches=watches, watch_words=watch_words, before=before, after=after, found=found,
+            says=says, names=NAMES,
+        )  # fmt: skip

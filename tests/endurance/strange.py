@@ -68,7 +68,9 @@ TYPED = re.compile(
     "|".join(
         (
             f"(?<!UTC), {MACHINE}",
+            f"(?<=UTC, ){MACHINE}",
             "any words",
+            r"(?<=\(sent )[^,]*(?=, should)",
             ": row 12",
             "Drawn by chance",
             "(?<=>)alive: ",

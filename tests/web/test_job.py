@@ -159,6 +159,7 @@ def test_two_watches_are_compared_on_the_page(past: Any) -> None:
         later = writer.begin_watch(WatchStart(0, 0, watch.needs_name, watch.needs_toml, HOSTILE, "0"))
         writer.end_watch(1200 * 10**9)
     html = past.html(f"/compare?before=1&after={later}")
-    assert "gap: 1 in" in html.replace("\N{NO-BREAK SPACE}", " ")
+    assert "Gap in a message: 1 in" in html.replace("\N{NO-BREAK SPACE}", " ")
+    assert '<th scope="row">Gap in a message</th>' in html
     assert "<script>" not in html
     assert "cannot be compared with itself" in past.html("/compare?before=1&after=1")
