@@ -30,6 +30,8 @@ _RESTART_NS = (-1_000_000_000, 15_000_000_000)
 come at once, or after some seconds of starting."""
 _BETTER = {0: 0, 6: 1, 7: 0, 8: 0, 1: 2, 3: 3, 2: 3, 9: 4, 5: 4, 4: 5}
 """Qualities of GGA by how good the fix is. Common practice, no source; the number alone proves nothing."""
+SUMS_MOST = 12
+"""Kinds of messages that a sentence adds up: more than a usual set has, and no more than anybody reads. Ours."""
 DATED = frozenset({"RMC", "ZDA"})
 _RANK = {id_: rank for rank, id_ in enumerate(SAYS)}
 
@@ -188,14 +190,20 @@ def _wanted(needs: Needs, meter: LineMeter) -> dict[str, float | str]:
     if not characters_hz:
         return {}
     bits_hz = characters_hz * BITS_A_BYTE
-    sums = " + ".join(f"{name} {rate_hz:g} x {length}" for name, rate_hz, length in rows)
     fits = next((baud for baud in BAUDS if baud >= 4800 and bits_hz <= needs.load_most * baud), BAUDS[-1])
     return {
         "load_wanted": bits_hz / needs.baud,
         "baud_fits": fits,
-        "arithmetic": f"{sums} = {characters_hz:,.0f} characters a second, "
+        "arithmetic": f"{_sums(rows)} = {characters_hz:,.0f} characters a second, "
         f"which is {bits_hz:,.0f} of {needs.baud:,} bits a second",
     }
+
+
+def _sums(rows: Sequence[tuple[str, float, int]]) -> str:
+    """Name, rate and length of each kind of message, as people add it up; of many, the heaviest."""
+    heaviest = sorted(rows, key=lambda row: -row[1] * row[2])[:SUMS_MOST]
+    told = [f"{name} {rate_hz:g} x {length}" for name, rate_hz, length in rows if (name, rate_hz, length) in heaviest]
+    return " + ".join(told if len(told) == len(rows) else [*told, "…"])
 
 
 def _rate_hz(needs: Needs, one: Message) -> float:

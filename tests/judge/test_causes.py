@@ -249,6 +249,16 @@ def test_the_arithmetic_of_a_full_line(usual: Needs) -> None:
     assert facts(replace(sheet, baud=38_400), meter, None, [], 0.0)["load_wanted"] == pytest.approx(0.2135, abs=0.001)
 
 
+def test_of_many_kinds_of_messages_the_heaviest_are_added_up_in_words(usual: Needs) -> None:
+    meter = LineMeter(MeterSettings(baud=9600))
+    for number in range(20):
+        meter._message(f"G{chr(65 + number)}", "GGA").longest = 60 + number  # type: ignore[union-attr]
+    meter.load.add(Chunk(b"x" * 600, SECOND, 1_041_667))
+    told = str(facts(usual, meter, None, [], 0.0)["arithmetic"])
+    assert told.startswith("GIGGA 5 x 68 + GJGGA 5 x 69 + ")
+    assert " + GTGGA 5 x 79 + … = 6,950 characters a second" in told
+
+
 def test_a_receiver_that_tells_of_its_buffer_is_believed(usual: Needs) -> None:
     meter = LineMeter(MeterSettings(baud=9600))
     assert facts(usual, meter, None, [], 0.0)["buffer_told"] == 0
