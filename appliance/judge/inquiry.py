@@ -189,12 +189,12 @@ def _wanted(needs: Needs, meter: LineMeter) -> dict[str, float | str]:
     characters_hz = sum(rate_hz * length for _, rate_hz, length in rows)
     if not characters_hz:
         return {}
-    bits_hz = characters_hz * BITS_A_BYTE
+    bits_hz, sums = characters_hz * BITS_A_BYTE, _sums(rows)
     fits = next((baud for baud in BAUDS if baud >= 4800 and bits_hz <= needs.load_most * baud), BAUDS[-1])
     return {
         "load_wanted": bits_hz / needs.baud,
         "baud_fits": fits,
-        "arithmetic": f"{_sums(rows)} = {characters_hz:,.0f} characters a second, "
+        "arithmetic": f"{sums} = {characters_hz:,.0f} characters a second, "
         f"which is {bits_hz:,.0f} of {needs.baud:,} bits a second",
     }
 
