@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable
+from operator import attrgetter
 
 from appliance import picture, picture_truth
 from appliance.judge.check import Check
@@ -156,7 +157,9 @@ class Recording:
             "fix": fix,
             "motion": picture_truth.motion(meter),
             "clock": picture_truth.clock(meter, watch.started_ns),
-            "controller_saw": picture_truth.losses(sorted(self._losses.values(), key=_began), watch.started_ns),
+            "controller_saw": picture_truth.losses(
+                sorted(self._losses.values(), key=attrgetter("start_ns")), watch.started_ns
+            ),
             "error_seconds": picture_truth.error_seconds(meter),
             "proof": picture_truth.proof(watch, end_ns),
             "causes": picture.causes(self._inquiry, watch, end_ns),
@@ -202,10 +205,6 @@ def why_wait(result: Json) -> str:
         (one["says"] for one in result["checks"] if one["state"] == "unknown" and one["id"] not in OPTIONAL), ""
     )
     return f"It cannot be judged: nothing failed, but a go needs a longer clean run. {pending}".rstrip()
-
-
-def _began(loss: Span) -> int:
-    return loss.start_ns
 
 
 def _order(fault: Fault) -> tuple[int, str, str]:

@@ -67,7 +67,7 @@ def export(  # noqa: PLR0917
 @click.option("--watch", "watch_id", type=int, help="Which watch. Left out: the latest.")
 @click.option("--from", "from_utc", help="Start in UTC, such as 2026-05-04T09:12.")
 @click.option("--to", "to_utc", help="End in UTC.")
-@click.option("--language", "code", default="en", show_default=True, help="Of the sheet: en, de, es, fr or pt-BR.")
+@click.option("--language", "code", default="en", show_default=True, help="Of the sheet, such as de or pt-BR.")
 @click.option("--anyway", is_flag=True, help="Also where it is too short for its needs; the sheet then says so.")
 @click.option("--out", type=click.Path(path_type=Path), help="File or folder to write to.")
 def sheet(  # noqa: PLR0917

@@ -14,6 +14,7 @@ _LIKELY = 1 + 1e-7
 """Outcomes as likely as what was seen, but for rounding, count as such."""
 _HALVINGS = 60
 _FAR = 80.0
+"""Chances below e to the minus this, 2e-35, are none: a float tells 1e-16 of one. Ours."""
 
 
 def rates_differ(first: int, first_s: float, second: int, second_s: float) -> float:

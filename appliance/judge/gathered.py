@@ -6,6 +6,7 @@ from collections.abc import Iterable
 
 from appliance.judge.circumstances import SECOND_NS, Onset, Second, Seconds, Track, of_day_s, onsets
 from appliance.judge.faults import Fault
+from appliance.measure.load import BITS_A_BYTE
 from appliance.measure.meter import LineMeter
 
 MOST_S = 3 * 86_400
@@ -43,7 +44,7 @@ class Gathered:
 
     def _second(self, meter: LineMeter, now_ns: int, at_s: float) -> Second:
         day_s = of_day_s(now_ns - SECOND_NS, self._offset_ns)
-        load_ratio = meter.load.recent_bytes_hz(now_ns) * 10 / meter.load.baud if self._arrival else None
+        load_ratio = meter.load.recent_bytes_hz(now_ns) * BITS_A_BYTE / meter.load.baud if self._arrival else None
         fix, sample = meter.fix, meter.fix.sample
         if sample is None or now_ns - sample.at_ns >= 2 * SECOND_NS:
             return Second(at_s, day_s, load_ratio=load_ratio)

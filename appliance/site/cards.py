@@ -57,14 +57,7 @@ def cards(line: dict[str, Any], checks: Iterable[dict[str, Any]]) -> list[Card]:
             asked.setdefault(check["message"], []).append(check)
     came = {message["type"] for message in line["messages"]}
     never = [
-        Card(
-            type_,
-            "",
-            worst(told),
-            _off(told),
-            [Figure("Heard", "never", "needed", "fail")],
-            None,
-        )
+        Card(type_, "", worst(told), _off(told), [Figure("Heard", "never", "needed", "fail")], None)
         for type_, told in asked.items()
         if type_ not in came
     ]
